@@ -1,0 +1,60 @@
+"""The command line: one module a command, imported only when that command is called."""
+
+import importlib
+import os
+import sys
+from typing import Any
+
+import click
+
+from cleanspan import __version__
+from cleanspan.errors import CleanspanError
+
+COMMANDS = {
+    "screen": "Mark artefacts in recordings and write the results.",
+}
+"""Command name → its line in ``cleanspan --help``; the module is ``cleanspan.cli.<name>``."""
+
+
+class LazyGroup(click.Group):
+    """A group that imports a command's module only when the command is used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        """Name the commands in the order of work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Import one command."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"cleanspan.cli.{cmd_name.replace('-', '_')}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """List the commands without importing any of them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, message="cleanspan %(version)s")
+def cli() -> None:
+    """Mark what cannot be used in EEG recordings, and say which electrode to mend.
+
+    Not a medical device and not for diagnosis. A missing mark proves nothing.
+    """
+
+
+def main(args: list[str] | None = None) -> Any:
+    """Run the command line; a user's mistake becomes one clear line and an exit status."""
+    try:
+        return cli.main(args=args, prog_name="cleanspan", standalone_mode=True)
+    except CleanspanError as error:
+        for line in str(error).splitlines():
+            click.echo(f"cleanspan: {line}", err=True)
+        sys.exit(error.exit_status)
+    except BrokenPipeError:
+        # The reader of our output (head, less) went away: not a failure of the run.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)

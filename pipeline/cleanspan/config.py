@@ -1,0 +1,273 @@
+"""Configuration: frozen dataclasses filled from TOML, every problem reported at once."""
+
+import dataclasses
+import difflib
+import hashlib
+import json
+import tomllib
+import types
+import typing
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeVar
+
+from cleanspan.errors import ConfigError
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """How the recording is cut into windows.
+
+    Attributes
+    ----------
+    hop_s : float
+        Distance between the onsets of two windows, 0.25 to 1 s.
+    block_s : float
+        How much of the recording is read at once, 5 to 120 s.
+    """
+
+    hop_s: float = 0.5
+    block_s: float = 20.0
+
+    def __post_init__(self) -> None:
+        """Check the ranges."""
+        within("hop_s", self.hop_s, 0.25, 1.0)
+        within("block_s", self.block_s, 5.0, 120.0)
+
+
+@dataclass(frozen=True, slots=True)
+class SegmentRule:
+    """How probabilities of one label become segments.
+
+    Attributes
+    ----------
+    begin_at, keep_above : float
+        A segment begins where the probability reaches `begin_at` and goes on while it stays at
+        or above `keep_above` (hysteresis).
+    shortest_s : float
+        Shorter segments are dropped.
+    join_s : float
+        Segments of one label on one channel that lie closer than this become one.
+    """
+
+    begin_at: float = 0.5
+    keep_above: float = 0.35
+    shortest_s: float = 0.5
+    join_s: float = 0.5
+
+    def __post_init__(self) -> None:
+        """Check the ranges."""
+        within("begin_at", self.begin_at, 0.01, 0.99)
+        within("keep_above", self.keep_above, 0.01, self.begin_at)
+        within("shortest_s", self.shortest_s, 0.0, 60.0)
+        within("join_s", self.join_s, 0.0, 60.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Labelling:
+    """Which model labels the windows.
+
+    Attributes
+    ----------
+    model : str
+        ``"in use"`` for the model store's choice (the shipped one where nothing else was put
+        into use), or a model folder's path.
+    store : str
+        Folder of the lab's own models; empty for the per-user default.
+    """
+
+    model: str = "in use"
+    store: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Export:
+    """Which files are written.
+
+    Attributes
+    ----------
+    marked : {"copy", "annotations-only", "none"}
+        The EDF+ marks: a whole copy of the recording with marks, marks alone, or nothing.
+    plan : str
+        The exclusion plan: a name out of ``configs/plans`` or a TOML file's path.
+    windows, report, bids : bool
+        Whether to write the table of probabilities, the page, the BIDS files.
+    deidentify : bool
+        Whether patient and recording identification are replaced by X fields.
+    keep_notes : bool
+        Whether existing annotations, which may hold names, are kept when de-identifying.
+    """
+
+    marked: str = "copy"
+    plan: str = "resting"
+    windows: bool = True
+    report: bool = True
+    bids: bool = False
+    deidentify: bool = False
+    keep_notes: bool = True
+
+    def __post_init__(self) -> None:
+        """Check the choices."""
+        one_of("marked", self.marked, ("copy", "annotations-only", "none"))
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """Everything that decides the results of screening.
+
+    Attributes
+    ----------
+    segments : mapping of str to SegmentRule
+        Overrides of the model's own segment rules, by label.
+    """
+
+    windows: Windows = field(default_factory=Windows)
+    labelling: Labelling = field(default_factory=Labelling)
+    export: Export = field(default_factory=Export)
+    segments: Mapping[str, SegmentRule] = field(default_factory=dict)
+
+    def fingerprint(self) -> str:
+        """Eight hex digits that change whenever a setting changes."""
+        text = json.dumps(dataclasses.asdict(self), sort_keys=True, default=str)
+        return hashlib.sha256(text.encode()).hexdigest()[:8]
+
+
+def within(name: str, value: float, low: float, high: float) -> None:
+    """Raise ValueError unless low ≤ value ≤ high."""
+    if not low <= value <= high:
+        raise ValueError(f"{name} must lie between {low:g} and {high:g}, got {value:g}")
+
+
+def one_of(name: str, value: str, choices: tuple[str, ...]) -> None:
+    """Raise ValueError unless value is one of choices."""
+    if value not in choices:
+        options = ", ".join(repr(choice) for choice in choices)
+        raise ValueError(f"{name} must be one of {options}, got {value!r}")
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Read a TOML file.
+
+    Raises
+    ------
+    ConfigError
+        If the file is missing, unreadable or not TOML.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ConfigError(
+            [f"{path}: a configuration file must be readable, got: {error.strerror}"]
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError([f"{path}: must be TOML in UTF-8, got: {error}"]) from error
+
+
+def load_config(path: Path | None) -> Config:
+    """Read the settings of a run; None gives the defaults.
+
+    Raises
+    ------
+    ConfigError
+        With every problem of the file.
+    """
+    if path is None:
+        return Config()
+    return fill(Config, read_toml(path), where=str(path))
+
+
+def fill(cls: type[T], mapping: Mapping[str, Any], *, where: str) -> T:
+    """Build a dataclass out of parsed TOML.
+
+    Parameters
+    ----------
+    cls : dataclass type
+        Its fields may be str, int, float, bool, tuples of these, optional ones, other
+        dataclasses, or mappings of str to one of these.
+    mapping : mapping
+        The parsed table.
+    where : str
+        File's name for the messages.
+
+    Raises
+    ------
+    ConfigError
+        With one line for each unknown key, wrong type or value out of range.
+    """
+    problems: list[str] = []
+    built = _build(cls, mapping, where, "", problems)
+    if problems:
+        raise ConfigError(problems)
+    return typing.cast("T", built)
+
+
+def _build(
+    cls: type[Any], mapping: Mapping[str, Any], where: str, prefix: str, problems: list[str]
+) -> object:
+    """Build one dataclass; add what is wrong to problems and return None then."""
+    hints = typing.get_type_hints(cls)
+    known = [item.name for item in dataclasses.fields(cls)]
+    before = len(problems)
+    values: dict[str, object] = {}
+    for key, value in mapping.items():
+        place = f"{where}: {prefix}{key}"
+        if key in known:
+            values[key] = _convert(hints[key], value, place, (where, f"{prefix}{key}."), problems)
+        else:
+            near = difflib.get_close_matches(key, known, n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else f"; known: {', '.join(known)}"
+            problems.append(f"{place} is not a setting{hint}")
+    for item in dataclasses.fields(cls):
+        no_default = item.default is dataclasses.MISSING
+        if no_default and item.default_factory is dataclasses.MISSING and item.name not in mapping:
+            problems.append(f"{where}: {prefix}{item.name} must be given")
+    if len(problems) > before:
+        return None
+    try:
+        return cls(**values)
+    except ValueError as error:
+        problems.append(f"{where}: {prefix}{error}")
+        return None
+
+
+def _convert(
+    hint: Any, value: Any, place: str, inner: tuple[str, str], problems: list[str]
+) -> object:
+    """Convert one TOML value to what a field wants."""
+    if isinstance(hint, types.UnionType):
+        options = [option for option in typing.get_args(hint) if option is not types.NoneType]
+        hint = options[0]
+    origin = typing.get_origin(hint)
+    where, prefix = inner
+    if dataclasses.is_dataclass(hint) or origin in (dict, Mapping):
+        if not isinstance(value, dict):
+            problems.append(f"{place} must be a table, got {value!r}")
+            return None
+        if dataclasses.is_dataclass(hint):
+            return _build(typing.cast("type[Any]", hint), value, where, prefix, problems)
+        item_hint = typing.get_args(hint)[1]
+        return {
+            key: _convert(item_hint, item, f"{where}: {prefix}{key}", (where, f"{prefix}{key}."), problems)
+            for key, item in value.items()
+        }
+    if origin is tuple:
+        if not isinstance(value, list):
+            problems.append(f"{place} must be a list, got {value!r}")
+            return None
+        item_hint = typing.get_args(hint)[0]
+        return tuple(_convert(item_hint, item, place, inner, problems) for item in value)
+    return _scalar(hint, value, place, problems)
+
+
+def _scalar(hint: Any, value: Any, place: str, problems: list[str]) -> object:
+    """Check a plain value; an integer serves where a float is wanted, a bool never does."""
+    if hint is float and isinstance(value, int) and not isinstance(value, bool):
+        return float(value)
+    if not isinstance(value, hint) or (isinstance(value, bool) and hint is not bool):
+        names = {float: "a number", int: "a whole number", str: "a text", bool: "true or false"}
+        problems.append(f"{place} must be {names.get(hint, hint)}, got {value!r}")
+        return None
+    return typing.cast("object", value)

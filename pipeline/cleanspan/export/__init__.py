@@ -1,0 +1,1 @@
+"""Files for people: marks, tables, exclusion lists, pages."""

@@ -1,0 +1,1 @@
+"""Windows and the named features of each channel-window."""

@@ -1,0 +1,1 @@
+"""The classifier, and segments out of its probabilities."""

@@ -1,0 +1,1 @@
+"""The unattended run: inbox, ledger, workers, report."""

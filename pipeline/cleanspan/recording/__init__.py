@@ -1,0 +1,1 @@
+"""Reading recordings: formats, channel roles, units, blocks of µV."""

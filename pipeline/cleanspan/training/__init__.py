@@ -1,0 +1,1 @@
+"""Simulated and hand-labelled data, fitting, evaluation, the model store."""
