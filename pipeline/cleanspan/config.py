@@ -115,23 +115,54 @@ class Export:
 
 
 @dataclass(frozen=True, slots=True)
+class LabelRules:
+    """How the lab's hand labels are read; used by evaluation and retraining only.
+
+    Attributes
+    ----------
+    extra : tuple of str
+        The lab's own labels beyond the shipped ones, e.g. ``lateral eye movement``.
+    wording : mapping of str to str
+        The lab's own texts and the label each one means, e.g. ``"eyeblink" = "blink"``.
+    not_read : tuple of str
+        Labels that the readers did not look for: unmarked says nothing about them.
+    confused : mapping of str to tuple of str
+        A word in the note of an ``other`` span and the labels that span may be confused with,
+        e.g. ``"saccade" = ["blink"]``.
+    all_channels : tuple of str
+        What ``all`` means where the readers saw only some of the channels; empty for every one.
+    """
+
+    extra: tuple[str, ...] = ()
+    wording: Mapping[str, str] = field(default_factory=dict)
+    not_read: tuple[str, ...] = ()
+    confused: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    all_channels: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
-    """Everything that decides the results of screening.
+    """Everything that decides the results of screening, and how hand labels are read.
 
     Attributes
     ----------
     segments : mapping of str to SegmentRule
         Overrides of the model's own segment rules, by label.
+    labels : LabelRules
+        How hand labels are read; no part of the fingerprint, for it changes no mark.
     """
 
     windows: Windows = field(default_factory=Windows)
     labelling: Labelling = field(default_factory=Labelling)
     export: Export = field(default_factory=Export)
     segments: Mapping[str, SegmentRule] = field(default_factory=dict)
+    labels: LabelRules = field(default_factory=LabelRules)
 
     def fingerprint(self) -> str:
-        """Eight hex digits that change whenever a setting changes."""
-        text = json.dumps(dataclasses.asdict(self), sort_keys=True, default=str)
+        """Eight hex digits that change whenever a setting that decides marks changes."""
+        settings = dataclasses.asdict(self)
+        del settings["labels"]
+        text = json.dumps(settings, sort_keys=True, default=str)
         return hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
@@ -250,7 +281,9 @@ def _convert(
             return _build(typing.cast("type[Any]", hint), value, where, prefix, problems)
         item_hint = typing.get_args(hint)[1]
         return {
-            key: _convert(item_hint, item, f"{where}: {prefix}{key}", (where, f"{prefix}{key}."), problems)
+            key: _convert(
+                item_hint, item, f"{where}: {prefix}{key}", (where, f"{prefix}{key}."), problems
+            )
             for key, item in value.items()
         }
     if origin is tuple:

@@ -1,8 +1,29 @@
 """The workflow of one recording: read, window, label, segment, write."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+import logging
+import shutil
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+
+from cleanspan.atomic import replacing_folder
+from cleanspan.config import Config, SegmentRule
+from cleanspan.errors import CleanspanError, NoEegChannelError, RecordingError
+from cleanspan.types import Channel, Finding, Note, Recording, Role, Screened
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from cleanspan.export.exclusions import Applied
+    from cleanspan.features.extraction import FeatureStore
+    from cleanspan.labelling.model import Model
+    from cleanspan.labelling.prediction import Predictions
+
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +45,8 @@ class Outcome:
         Share of channel-time without any label.
     shares : mapping of str to float
         Share of channel-time under each label.
+    mend : tuple of str
+        Channels that the technologist should mend.
     model, config : str
         Fingerprints.
     warnings : tuple of str
@@ -44,3 +67,277 @@ class Outcome:
     config: str = ""
     warnings: tuple[str, ...] = ()
     error: str = ""
+
+
+def screen_recording(
+    path: Path, folder: Path, *, config: Config, model: "Model | Path | str"
+) -> Outcome:
+    """Screen one recording and write its results; a bad recording becomes a failed outcome.
+
+    Parameters
+    ----------
+    path : Path
+        The recording; read only.
+    folder : Path
+        Where its results go; replaced as a whole when they are complete.
+    config : Config
+    model : Model, or the path of a model folder
+
+    Returns
+    -------
+    Outcome
+
+    Raises
+    ------
+    OutputError
+        If the results cannot be written: that is not the recording's fault.
+    ModelError, ConfigError
+        If the model or the plan is wrong.
+    """
+    from cleanspan.labelling.model import load_model
+
+    loaded = load_model(Path(model)) if isinstance(model, str | Path) else model
+    facts = {"model": loaded.full_name, "config": config.fingerprint()}
+    try:
+        with screened(path, config=config, model=loaded) as result:
+            return replace(write_results(result, folder), **facts)
+    except RecordingError as error:
+        return Outcome(path.name, "failed", error=" ".join(str(error).split()), **facts)
+    except CleanspanError:
+        raise
+    except Exception as error:  # noqa: BLE001 - one recording must never cost the others
+        log.debug("unexpected failure", exc_info=True)
+        text = f"{path.name}: stopped by an unexpected {type(error).__name__}: {error}"
+        return Outcome(path.name, "failed", error=" ".join(text.split()), **facts)
+
+
+@contextmanager
+def screened(
+    source: "Path | Recording", *, config: Config, model: "Model"
+) -> "Iterator[Screened]":
+    """Screen a recording; results live as long as the block.
+
+    Parameters
+    ----------
+    source : Path or Recording
+        A recording given open stays open.
+    config : Config
+    model : Model
+
+    Raises
+    ------
+    RecordingError
+        If it cannot be read or holds no scalp channel.
+    """
+    from cleanspan.recording.opening import open_recording
+
+    with ExitStack() as stack:
+        if isinstance(source, Path):
+            recording = open_recording(source)
+            stack.callback(recording.close)
+        else:
+            recording = source
+        groups = _groups(recording)
+        scratch = Path(tempfile.mkdtemp(prefix="cleanspan-"))
+        stack.callback(shutil.rmtree, scratch, ignore_errors=True)
+        parts = [_label(recording, group, config, model, scratch, stack) for group in groups]
+        yield _assemble(recording, parts, config, model)
+
+
+def _groups(recording: Recording) -> list[tuple[Channel, ...]]:
+    """Scalp channels by sampling rate, the largest group first."""
+    scalp = [channel for channel in recording.channels if channel.role == Role.EEG]
+    if not scalp:
+        seen = ", ".join(channel.label for channel in recording.channels[:8]) or "none"
+        raise NoEegChannelError(
+            f"{recording.path.name}: at least one channel must carry a 10-20 or 10-10 electrode "
+            f"name, got: {seen}; rename the channels"
+        )
+    if recording.duration_s < 1.0:
+        raise RecordingError(
+            f"{recording.path.name}: a recording must last at least 1 s, got "
+            f"{recording.duration_s:.3g} s"
+        )
+    rates = dict.fromkeys(channel.rate_hz for channel in scalp)
+    groups = [tuple(channel for channel in scalp if channel.rate_hz == rate) for rate in rates]
+    slow = [group for group in groups if group[0].rate_hz < LOWEST_RATE_HZ]
+    if slow:
+        raise RecordingError(
+            f"{recording.path.name}: scalp channels must be sampled at {LOWEST_RATE_HZ:g} Hz or "
+            f"more, got {slow[0][0].rate_hz:g} Hz on {slow[0][0].label}"
+        )
+    return sorted(groups, key=len, reverse=True)
+
+
+LOWEST_RATE_HZ = 90.0
+"""Below this, neither muscle (from 20 Hz) nor the shape of a blink can be judged."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Part:
+    """What is known about the channels of one rate."""
+
+    store: "FeatureStore"
+    predictions: "Predictions"
+    segments: "pd.DataFrame"
+    findings: tuple[Finding, ...]
+
+
+def _label(
+    recording: Recording,
+    channels: Sequence[Channel],
+    config: Config,
+    model: "Model",
+    scratch: Path,
+    stack: ExitStack,
+) -> _Part:
+    """Features, probabilities and segments of channels of one rate."""
+    from cleanspan.features.extraction import FeatureStore
+    from cleanspan.labelling.findings import findings_of
+    from cleanspan.labelling.prediction import Predictions
+    from cleanspan.labelling.segments import segment_table
+
+    store = stack.enter_context(
+        FeatureStore(recording, channels, windows=config.windows, scratch=scratch)
+    )
+    predictions = Predictions(store, model, scratch)
+    stack.callback(predictions.close)
+    rules: dict[str, SegmentRule] = {**model.rules, **config.segments}
+    segments = segment_table(store, predictions, rules)
+    return _Part(store, predictions, segments, tuple(findings_of(store, predictions, segments)))
+
+
+def _assemble(
+    recording: Recording, parts: Sequence[_Part], config: Config, model: "Model"
+) -> Screened:
+    """Put the groups of channels together."""
+    from cleanspan.labelling.channels import channel_table
+    from cleanspan.labelling.joining import JoinedPredictions, joined_segments, joined_spectra
+
+    eeg = tuple(channel for part in parts for channel in part.store.channels)
+    segments = joined_segments([part.segments for part in parts])
+    findings = tuple(finding for part in parts for finding in part.findings)
+    recorded_s = sum(piece.duration_s for piece in recording.pieces)
+    return Screened(
+        recording=recording,
+        eeg=eeg,
+        labels=model.labels,
+        probabilities=JoinedPredictions([part.predictions for part in parts]),
+        segments=segments,
+        channels=channel_table(
+            recording.channels, segments, model.labels, duration_s=recorded_s, findings=findings
+        ),
+        findings=findings,
+        mains_hz=parts[0].store.around.mains_hz,
+        spectra=joined_spectra([part.store.spectra for part in parts]),
+        model=model.full_name,
+        config=config,
+    )
+
+
+def write_results(result: Screened, folder: Path) -> Outcome:
+    """Write all files of a screened recording, whole or not at all.
+
+    Parameters
+    ----------
+    result : Screened
+    folder : Path
+        Replaced when everything is written.
+
+    Raises
+    ------
+    OutputError
+        If they cannot be written.
+    """
+    from cleanspan.export.bids import write_bids
+    from cleanspan.export.cells import safe_stem
+    from cleanspan.export.events import find_presses
+    from cleanspan.export.exclusions import apply_to
+    from cleanspan.export.plans import load_plan, shipped_plans
+    from cleanspan.export.tables import write_applied, write_tables
+
+    export = result.config.export
+    plan = load_plan(export.plan)
+    applied = apply_to(result, result.recording.pieces, plan)
+    stem = safe_stem(result.recording.path.name)
+    presses = [
+        note
+        for channel in result.recording.channels
+        if channel.role == Role.BUTTON
+        for note in find_presses(result.recording, channel.index)
+    ]
+    warnings = [*result.recording.warnings, *applied.warnings]
+    with replacing_folder(folder) as beside:
+        warnings += _write_marks(result, applied, beside)
+        write_tables(result, beside, presses=presses, warnings=warnings, stem=stem)
+        write_applied(applied, beside, stem)
+        if export.bids:
+            write_bids(result, beside)
+        if export.report:
+            _write_page(result, applied, [*shipped_plans()], beside / f"{stem}_report.html")
+    return _outcome(result, applied, folder, warnings)
+
+
+def _write_page(
+    result: Screened, applied: "Applied", plans: Sequence[str], path: Path
+) -> None:
+    """Write the recording's page, with every shipped plan beside the chosen one."""
+    from cleanspan.export.exclusions import apply_to
+    from cleanspan.export.plans import load_plan
+    from cleanspan.export.report.page import write_report
+
+    uses = {applied.plan.name: applied}
+    for name in plans:
+        if name not in uses:
+            uses[name] = apply_to(result, result.recording.pieces, load_plan(name))
+    write_report(result, uses, path)
+
+
+def _write_marks(result: Screened, applied: "Applied", folder: Path) -> list[str]:
+    """Write the EDF+ marks; return what a user should know about them."""
+    from cleanspan.export.marked import (
+        can_copy,
+        derived_name,
+        write_annotations_only,
+        write_marked,
+    )
+    from cleanspan.export.marks import marks_for
+
+    export = result.config.export
+    if export.marked == "none":
+        return []
+    marks: list[Note] = marks_for(result, applied)
+    target = folder / derived_name(result.recording)
+    options = {"deidentify": export.deidentify, "keep_notes": export.keep_notes}
+    if export.marked == "copy" and can_copy(result.recording):
+        return list(write_marked(result.recording, target, marks, **options))
+    said = list(write_annotations_only(result.recording, target, marks, **options))
+    if export.marked == "copy":
+        said.append("the marks are in a file of annotations only: the format cannot be copied")
+    return said
+
+
+def _outcome(
+    result: Screened, applied: "Applied", folder: Path, warnings: Sequence[str]
+) -> Outcome:
+    """Sum up one recording."""
+    from cleanspan.labelling.channels import MEND
+
+    table = result.channels[result.channels["role"] == str(Role.EEG)]
+    shares = {
+        label: float(table[f"{label.replace(' ', '_')}_share"].mean()) for label in result.labels
+    }
+    return Outcome(
+        recording=result.recording.path.name,
+        status="done",
+        folder=folder,
+        duration_s=result.recording.duration_s,
+        channels=len(result.eeg),
+        clean_share=float(table["clean_share"].mean()),
+        usable_s=applied.usable_s,
+        shares=shares,
+        mend=tuple(table["channel"][table["verdict"] == MEND]),
+        warnings=tuple(warnings),
+    )
+
+

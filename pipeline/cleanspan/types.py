@@ -157,9 +157,17 @@ class Recording(Protocol):
 class Probabilities(Protocol):
     """Label probabilities of every channel-window, kept on disk and read channel by channel."""
 
-    labels: tuple[str, ...]
-    onset_s: npt.NDArray[np.float64]
-    window_s: float
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """The model's labels, in the order of the columns."""
+
+    @property
+    def onset_s(self) -> npt.NDArray[np.float64]:
+        """Onsets of the windows, ndarray of shape (n_windows,)."""
+
+    @property
+    def window_s(self) -> float:
+        """Length of a window."""
 
     def channel(self, row: int) -> npt.NDArray[np.float32]:
         """Probabilities of one screened channel, ndarray of shape (n_windows, n_labels)."""

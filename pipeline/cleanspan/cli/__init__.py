@@ -12,6 +12,14 @@ from cleanspan.errors import CleanspanError
 
 COMMANDS = {
     "screen": "Mark artefacts in recordings and write the results.",
+    "exclude": "Make exclusion lists for an analysis from results screened before.",
+    "night": "Screen what came in since the last night, and write a page about it.",
+    "ledger": "Show what the nights have done: which recordings, what failed and why.",
+    "evaluate": "Compare marks with hand labels, or reader with reader.",
+    "review": "Make a page for labelling by hand what is most worth a reader's minutes.",
+    "retrain": "Fit a model to the lab's hand labels and judge it on held-out people.",
+    "model": "List, show, compare and put into use the lab's models.",
+    "guide": "Read the documentation.",
 }
 """Command name → its line in ``cleanspan --help``; the module is ``cleanspan.cli.<name>``."""
 

@@ -1,0 +1,165 @@
+"""``cleanspan evaluate``: how well marks agree with hand labels."""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from cleanspan.config import LabelRules, load_config
+from cleanspan.errors import UsageError
+
+if TYPE_CHECKING:
+    from cleanspan.training.hand_labels import HandLabel
+    from cleanspan.training.results import Evaluation
+    from cleanspan.training.truth import Agreement
+
+EXISTING = click.Path(exists=True, path_type=Path)
+
+
+@click.command("evaluate")
+@click.argument("marks", nargs=-1, required=True, type=EXISTING)
+@click.option(
+    "--labels",
+    "label_paths",
+    multiple=True,
+    required=True,
+    type=EXISTING,
+    help="Hand labels: CSV files, a folder of them, or annotated EDF+ files. May be repeated.",
+)
+@click.option(
+    "--readers",
+    default="two",
+    show_default=True,
+    help="How several readers count: an artefact is what 'any', 'two' or 'all' of them marked, "
+    "or what the one reader named here marked.",
+)
+@click.option(
+    "--person-pattern",
+    default="",
+    help="Regular expression that finds the person in a recording's name (first group). "
+    "Default: the text before the first '_'.",
+)
+@click.option("--all-channels", default="", help="What 'all' means in the labels: 'Fp1 Fp2 …'.")
+@click.option("--not-read", multiple=True, help="A label the readers did not look for.")
+@click.option("--config", type=EXISTING, help="Settings with a [labels] table.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder for tables (CSV) and a picture (PNG)."
+)
+def command(
+    marks: tuple[Path, ...],
+    label_paths: tuple[Path, ...],
+    readers: str,
+    person_pattern: str,
+    all_channels: str,
+    not_read: tuple[str, ...],
+    config: Path | None,
+    out: Path | None,
+) -> None:
+    """Compare marks with hand labels.
+
+    MARKS are results folders of `cleanspan screen` (or the folder that holds them), or another
+    reader's label file, to compare reader with reader. Only spans that somebody reviewed count;
+    where a reader was unsure, nothing is scored.
+    """
+    from cleanspan.training.hand_labels import read_hand_labels
+    from cleanspan.training.results import Comparison, evaluate_results
+
+    rules = _rules(load_config(config).labels, all_channels, not_read)
+    labels = read_hand_labels(label_paths, rules)
+    labels, agreement = choose_readers(labels, readers)
+    evaluation = evaluate_results(marks, labels, Comparison(rules, agreement, person_pattern))
+    _show(evaluation)
+    if out is not None:
+        _write(evaluation, out)
+        click.echo(f"tables and picture: {out}")
+
+
+def _rules(rules: LabelRules, all_channels: str, not_read: tuple[str, ...]) -> LabelRules:
+    """Let the command line's words win over the file's."""
+    if all_channels:
+        rules = replace(rules, all_channels=tuple(all_channels.split()))
+    return replace(rules, not_read=(*rules.not_read, *not_read))
+
+
+def choose_readers(labels: "list[HandLabel]", readers: str) -> "tuple[list[HandLabel], Agreement]":
+    """Turn ``--readers`` into the labels that count and how they count.
+
+    Raises
+    ------
+    UsageError
+        If it names nobody.
+    """
+    from cleanspan.training.truth import ANY, EVERY, TWO
+
+    modes = {"any": ANY, "two": TWO, "all": EVERY}
+    if readers in modes:
+        return labels, modes[readers]
+    own = [row for row in labels if row.reader == readers]
+    if not own:
+        names = ", ".join(sorted({row.reader for row in labels}))
+        raise UsageError(f"--readers must be any, two, all or one of {names}, got {readers!r}")
+    return own, ANY
+
+
+def _show(evaluation: "Evaluation") -> None:
+    """Print the tables."""
+    from cleanspan.training.evaluation import pooled
+    from cleanspan.training.tables import confusion_table, score_table, spread_table, text_table
+
+    table = score_table(evaluation.scores)
+    whole = pooled(evaluation.scores)
+    people = len({score.person for score in evaluation.scores})
+    click.echo(f"{len(evaluation.scores)} recordings of {people} people")
+    shown = table[table["scope"] == "all"].drop(
+        columns=["scope", "name", "cells_known", "clean_cells", "clean_cells_marked_share"]
+    )
+    cells = shown[["label", *(c for c in shown.columns if c.startswith("cells_"))]]
+    events = shown[["label", *(c for c in shown.columns if c.startswith(("events_", "onsets_")))]]
+    confusion = confusion_table(evaluation.scores).rename_axis("true").reset_index()
+    for title, part in (
+        ("Channel seconds", cells.rename(columns=lambda c: c.removeprefix("cells_"))),
+        ("Events", events.rename(columns=lambda c: c.removeprefix("events_"))),
+        ("Spread between people", spread_table(evaluation.scores)),
+        ("Channel seconds by true and marked class", confusion),
+    ):
+        click.echo(f"\n{title}")
+        click.echo("\n".join(text_table(part)))
+    click.echo(
+        f"\nOf {whole.clean_cells} clean channel seconds, {whole.false_share:.1%} carry a mark."
+    )
+    for label, result in evaluation.calibrations.items():
+        click.echo(
+            f"Probabilities of {label}: expected calibration error {result.expected_error:.3f}, "
+            f"Brier score {result.brier:.3f}"
+        )
+    for warning in evaluation.warnings:
+        click.echo(f"note: {warning}", err=True)
+
+
+def _write(evaluation: "Evaluation", out: Path) -> None:
+    """Write the tables and the picture."""
+    from cleanspan.atomic import output_error, replacing_file
+    from cleanspan.training.tables import (
+        calibration_table,
+        confusion_table,
+        draw,
+        score_table,
+        spread_table,
+    )
+
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise output_error(out, error) from error
+    tables = {
+        "evaluation.csv": score_table(evaluation.scores),
+        "spread.csv": spread_table(evaluation.scores),
+        "confusion.csv": confusion_table(evaluation.scores).rename_axis("true").reset_index(),
+        "calibration.csv": calibration_table(evaluation),
+    }
+    for name, table in tables.items():
+        with replacing_file(out / name) as beside:
+            table.to_csv(beside, index=False, float_format="%.6g")
+    with replacing_file(out / "evaluation.png") as beside:
+        draw(evaluation, beside)

@@ -1,0 +1,147 @@
+"""``cleanspan exclude``: what an analysis leaves out, from stored results."""
+
+from collections import Counter
+from pathlib import Path
+
+import click
+
+from cleanspan.errors import RecordingError, UsageError
+from cleanspan.export.plans import Plan, load_plan, shipped_plans
+from cleanspan.export.replan import (
+    ANNOTATIONS,
+    BUTTON,
+    EventChoice,
+    PlanRow,
+    epoch_of,
+    replan,
+    write_plan_rows,
+)
+from cleanspan.export.stored import find_results
+
+
+class Epoch(click.ParamType["tuple[float, float]"]):
+    """Two numbers of seconds with a colon between."""
+
+    name = "begin:end"
+
+    def convert(
+        self, value: str, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float]:
+        """Read ``-0.2:0.8``."""
+        try:
+            begin_s, end_s = (float(part) for part in value.split(":"))
+        except ValueError:
+            self.fail(f"an epoch must be BEGIN:END in seconds, such as -0.2:0.8; got {value!r}")
+        if not begin_s < end_s < float("inf"):
+            self.fail(f"an epoch must begin before it ends, got {value!r}", param, ctx)
+        return begin_s, end_s
+
+
+def _list_plans(ctx: click.Context, param: click.Parameter, value: bool) -> None:  # noqa: ARG001, FBT001 - click's signature
+    """Print the shipped plans and stop."""
+    if not value:
+        return
+    for name in shipped_plans():
+        plan = load_plan(name)
+        click.echo(f"{name}: {plan.purpose}\n  {plan.rationale}\n  Source: {plan.source}.")
+    ctx.exit(0)
+
+
+@click.command("exclude")
+@click.argument("results", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--plan",
+    "names",
+    multiple=True,
+    required=True,
+    help="A shipped plan's name or a .toml file. Several are set side by side.",
+)
+@click.option(
+    "--events",
+    "source",
+    type=click.Choice([ANNOTATIONS, BUTTON]),
+    help="Judge epochs around the recording's annotations or its marker button's presses.",
+)
+@click.option("--epoch", type=Epoch(), help="Epoch around each event, in seconds: -0.2:0.8.")
+@click.option("--text", default="", help="Only annotations that hold this text.")
+@click.option(
+    "--table",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="One table over all recordings. Default: plans.csv in the folder of results.",
+)
+@click.option(
+    "--list", "listing", is_flag=True, is_eager=True, expose_value=False, callback=_list_plans,
+    help="List the shipped plans and why they are as they are.",
+)  # fmt: skip
+def command(
+    results: tuple[Path, ...],
+    names: tuple[str, ...],
+    source: str | None,
+    epoch: tuple[float, float] | None,
+    text: str,
+    table: Path | None,
+) -> None:
+    """Make exclusion lists from results that were screened before.
+
+    RESULTS are folders that `cleanspan screen` wrote: one a recording, or the folder that holds
+    them. Recordings are not needed and nothing is screened again; marks in an EDF+ file stay
+    those of the plan it was screened with.
+    """
+    if source is None and (epoch is not None or text):
+        raise UsageError("--epoch and --text need events, got none; add --events annotations")
+    if source == BUTTON and text:
+        raise UsageError("--text goes with --events annotations: presses have no text")
+    plans = _load_plans(names)
+    events = None if source is None else EventChoice(source, text, epoch)
+    if events is not None:
+        for plan in plans:
+            epoch_of(events, plan)  # before anything is written
+    rows: list[PlanRow] = []
+    for folder in find_results(results):
+        rows += _one(folder, plans, events)
+    target = table or _default_table(results)
+    if target is not None:
+        write_plan_rows(rows, target)
+    if any(row.error for row in rows):
+        raise SystemExit(1)
+
+
+def _load_plans(names: tuple[str, ...]) -> list[Plan]:
+    """Read every plan before anything is written."""
+    plans = [load_plan(name) for name in names]
+    twice = [name for name, count in Counter(plan.name for plan in plans).items() if count > 1]
+    if twice:
+        raise UsageError(
+            f"plans must have different names, got {twice[0]!r} twice; rename one of the files"
+        )
+    return plans
+
+
+def _one(folder: Path, plans: list[Plan], events: EventChoice | None) -> list[PlanRow]:
+    """Handle one recording; one that cannot be read becomes a row, and the others go on."""
+    try:
+        rows = replan(folder, plans, events=events)
+    except RecordingError as error:
+        click.echo(f"cleanspan: {error}", err=True)
+        return [PlanRow(folder.name, "", "no", error=str(error))]
+    for row in rows:
+        click.echo(_sentence(row, with_events=events is not None))
+        if row.warnings:
+            click.echo(f"  warning: {row.warnings}", err=True)
+    return rows
+
+
+def _sentence(row: PlanRow, *, with_events: bool) -> str:
+    """Say in one line what a plan leaves of a recording."""
+    dropped = f", dropped: {row.dropped}" if row.dropped else ""
+    kept = f", {row.events_kept} of {row.events} epochs kept" if with_events else ""
+    verdict = "meets the plan" if row.meets == "yes" else f"does not meet it: {row.shortfalls}"
+    usable = f"{row.usable_s:.1f} of {row.duration_s:.1f} s usable ({row.usable_share:.0%})"
+    return f"{row.recording}, {row.plan}: {usable}{dropped}{kept}; {verdict}"
+
+
+def _default_table(results: tuple[Path, ...]) -> Path | None:
+    """Put the table into the folder of results, where exactly one was given."""
+    if len(results) == 1 and find_results(results) != list(results):
+        return results[0] / "plans.csv"
+    return None

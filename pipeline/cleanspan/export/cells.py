@@ -1,0 +1,57 @@
+"""Texts that go into CSV cells and file names."""
+
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+"""A spreadsheet takes a cell that begins so for a formula (OWASP list, from memory)."""
+
+_NOT_IN_NAMES = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*]')
+_LONGEST_STEM = 150  # bytes; file systems allow 255, our suffixes need some of them
+
+
+def plain_cell(text: str) -> str:
+    """Make free text safe for a spreadsheet: one line, never a formula.
+
+    A text that begins like a formula gets an apostrophe in front. Channel names and labels are
+    not passed through here: programs match them with the recording's own.
+    """
+    line = " ".join(text.split("\n")).strip()
+    return f"'{line}" if line.startswith(FORMULA_STARTS) else line
+
+
+def formula_warning(channels: Sequence[str]) -> str | None:
+    """Warn where channel names, which are never changed, look like formulas."""
+    odd = [name for name in channels if name.startswith(FORMULA_STARTS)]
+    if not odd:
+        return None
+    return (
+        f"channel names begin with = + - or @ ({', '.join(odd[:3])}): "
+        "open the CSV files in a spreadsheet as text only"
+    )
+
+
+def safe_stem(name: str) -> str:
+    """Give the part of a file's name that its results are named after.
+
+    Parameters
+    ----------
+    name : str
+        The recording's file name.
+
+    Returns
+    -------
+    str
+        The name without its last suffix; characters that some file system forbids are ``_``, it
+        never begins with a dot or a dash and is at most 150 bytes long.
+    """
+    stem = _NOT_IN_NAMES.sub("_", Path(name).stem).strip()
+    stem = re.sub(r"^[.\-]+", "_", stem).rstrip(". ") or "recording"
+    encoded = stem.encode("utf-8", "replace")[:_LONGEST_STEM]
+    return encoded.decode("utf-8", "ignore")
+
+
+def column_name(label: str) -> str:
+    """Spell a label as a column: ``line noise`` → ``line_noise``."""
+    return label.replace(" ", "_")

@@ -1,0 +1,182 @@
+"""Exclusion plans: what one kind of analysis can live with, written down as TOML."""
+
+import difflib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from cleanspan.config import fill, one_of, read_toml, within
+from cleanspan.errors import ConfigError
+from cleanspan.recording.electrodes import electrode_name
+from cleanspan.shipped import shipped_folder
+from cleanspan.types import Channel
+
+ALL = "all"
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What an analysis leaves out.
+
+    Attributes
+    ----------
+    name : str
+        The file's name without ``.toml``.
+    purpose, rationale, source : str
+        What it is for, why it is so, and where that comes from.
+    labels : tuple of str
+        Labels that count; ``all`` means every label of the model.
+    tolerated : tuple of str
+        Labels that do not count even where `labels` says ``all``.
+    confidence : float
+        Segments less sure than this do not count, 0 to 1.
+    must_be_good : tuple of str
+        Channels (electrode or recorded name, or ``all``): while one of them is bad, the time is
+        left out. One that is missing or dropped means that the recording does not meet the plan.
+    removes : mapping of str to tuple of str
+        By label: channels (or ``all``) on which this label alone takes the time away.
+    most_bad_channels : int, optional
+        How many channels may be bad at once before the time is left out.
+    most_bad_share : float, optional
+        The same as a share of the channels that are not dropped. Give one of the two or neither.
+    drop_channel_above : float
+        A channel that is bad for a larger share of the recording is dropped as a whole, and no
+        time is left out for it.
+    most_dropped_share : float
+        The recording does not meet the plan where a larger share of channels is dropped.
+    dropped : {"leave out", "interpolate"}
+        What the analysis should do with dropped channels.
+    padding_s : float
+        How much is left out before and after each segment.
+    shortest_kept_s : float
+        Shorter kept spans are left out too.
+    minimum_usable_s : float
+        A recording with less kept time does not meet the plan.
+    epoch_s : tuple of float, optional
+        Begin and end of the epoch around an event.
+    """
+
+    name: str
+    purpose: str
+    rationale: str
+    source: str = "common practice"
+    labels: tuple[str, ...] = (ALL,)
+    tolerated: tuple[str, ...] = ()
+    confidence: float = 0.0
+    must_be_good: tuple[str, ...] = ()
+    removes: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    most_bad_channels: int | None = None
+    most_bad_share: float | None = None
+    drop_channel_above: float = 1.0
+    most_dropped_share: float = 1.0
+    dropped: str = "leave out"
+    padding_s: float = 0.0
+    shortest_kept_s: float = 0.0
+    minimum_usable_s: float = 0.0
+    epoch_s: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Check the ranges."""
+        for name in ("confidence", "drop_channel_above", "most_dropped_share"):
+            within(name, getattr(self, name), 0.0, 1.0)
+        for name, highest in (("padding_s", 60.0), ("shortest_kept_s", 3600.0)):
+            within(name, getattr(self, name), 0.0, highest)
+        within("minimum_usable_s", self.minimum_usable_s, 0.0, 7 * 86400.0)
+        one_of("dropped", self.dropped, ("leave out", "interpolate"))
+        if self.most_bad_channels is not None and self.most_bad_share is not None:
+            raise ValueError("most_bad_channels and most_bad_share exclude each other, got both")
+        if self.most_bad_channels is not None:
+            within("most_bad_channels", self.most_bad_channels, 0, 10_000)
+        if self.most_bad_share is not None:
+            within("most_bad_share", self.most_bad_share, 0.0, 1.0)
+        if self.epoch_s and (len(self.epoch_s) != 2 or self.epoch_s[0] >= self.epoch_s[1]):
+            raise ValueError(f"epoch_s must be a begin and a later end, got {list(self.epoch_s)}")
+
+    def counts(self, label: str) -> bool:
+        """Tell whether a label counts; case and underscores do not matter."""
+        wanted = {_plain(name) for name in self.labels}
+        spared = {_plain(name) for name in self.tolerated}
+        return _plain(label) not in spared and (ALL in wanted or _plain(label) in wanted)
+
+    def removed_by(self, label: str) -> tuple[str, ...]:
+        """Channels on which this label alone takes the time away."""
+        return tuple(
+            channel
+            for name, channels in self.removes.items()
+            if _plain(name) in (ALL, _plain(label))
+            for channel in channels
+        )
+
+    def allowed_at_once(self, n_channels: int) -> int:
+        """How many of n_channels may be bad before the time itself is left out."""
+        if self.most_bad_channels is not None:
+            return self.most_bad_channels
+        if self.most_bad_share is not None:
+            return int(self.most_bad_share * n_channels + 1e-9)
+        return n_channels
+
+    def unknown_labels(self, labels: Sequence[str]) -> list[str]:
+        """Labels that the plan names and a model does not have."""
+        known = {ALL, *(_plain(label) for label in labels)}
+        named = dict.fromkeys((*self.labels, *self.tolerated, *self.removes))
+        return [label for label in named if _plain(label) not in known]
+
+
+def shipped_plans() -> dict[str, Path]:
+    """Find the plans that are shipped: name → file."""
+    return {
+        path.stem: path for path in sorted((shipped_folder("configs") / "plans").glob("*.toml"))
+    }
+
+
+def load_plan(name: str) -> Plan:
+    """Read a plan.
+
+    Parameters
+    ----------
+    name : str
+        A shipped plan's name, or the path of a TOML file (ends in ``.toml``).
+
+    Raises
+    ------
+    ConfigError
+        If there is no such plan or its file is wrong; with every problem.
+    """
+    if name.lower().endswith(".toml"):
+        path = Path(name)
+    else:
+        plans = shipped_plans()
+        if name not in plans:
+            near = difflib.get_close_matches(name, plans, n=1)
+            hint = f"did you mean {near[0]!r}?" if near else f"shipped: {', '.join(plans)}"
+            problem = f"a plan must be a shipped one or a .toml file, got {name!r}; {hint}"
+            raise ConfigError([problem])
+        path = plans[name]
+    table = read_toml(path)
+    if "name" in table:
+        raise ConfigError([f"{path}: name is taken from the file's name; remove the key"])
+    return fill(Plan, {"name": path.stem, **table}, where=str(path))
+
+
+def find_channels(wanted: Sequence[str], channels: Sequence[Channel]) -> list[int]:
+    """Find channels by electrode (old or new name) or by recorded label.
+
+    Returns
+    -------
+    list of int
+        Positions in `channels`, in their order; every one where `wanted` holds ``all``.
+    """
+    names = {name.casefold() for name in wanted}
+    electrodes = {electrode_name(name) for name in wanted} - {None}
+    return [
+        row
+        for row, channel in enumerate(channels)
+        if ALL in names
+        or channel.label.casefold() in names
+        or channel.electrode in electrodes
+    ]
+
+
+def _plain(label: str) -> str:
+    """Spell a label so that ``Line_noise`` and ``line noise`` are one."""
+    return label.replace("_", " ").casefold()

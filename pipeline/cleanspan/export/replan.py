@@ -1,0 +1,176 @@
+"""Exclusions made again from stored results: other plans, no new screening."""
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cleanspan.errors import UsageError
+from cleanspan.export.cells import plain_cell, safe_stem
+from cleanspan.export.counted import SEPARATOR
+from cleanspan.export.events import judge_events
+from cleanspan.export.exclusions import Applied, apply_to
+from cleanspan.export.marks import DROPS
+from cleanspan.export.plans import Plan
+from cleanspan.export.stored import StoredResult
+from cleanspan.export.tables import write_applied, write_csv
+from cleanspan.types import Note
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+ANNOTATIONS, BUTTON = "annotations", "button"
+
+
+@dataclass(frozen=True, slots=True)
+class EventChoice:
+    """Which events are judged, and with which epoch.
+
+    Attributes
+    ----------
+    source : {"annotations", "button"}
+        The recording's annotations or the presses of its marker button.
+    text : str
+        Only annotations that hold this text, in any case; empty for all.
+    epoch_s : tuple of float, optional
+        Begin and end around the event; the plan's own where None.
+    """
+
+    source: str
+    text: str = ""
+    epoch_s: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlanRow:
+    """What one plan leaves of one recording: a row of ``plans.csv``.
+
+    Attributes are the columns; seconds, shares and counts.
+    """
+
+    recording: str
+    plan: str
+    meets: str
+    usable_s: float = float("nan")
+    usable_share: float = float("nan")
+    excluded_s: float = float("nan")
+    duration_s: float = float("nan")
+    excluded_spans: int = 0
+    dropped: str = ""
+    events: int = 0
+    events_kept: int = 0
+    shortfalls: str = ""
+    warnings: str = ""
+    error: str = ""
+
+
+def replan(
+    folder: Path, plans: Sequence[Plan], *, events: EventChoice | None = None
+) -> list[PlanRow]:
+    """Apply plans to a stored result and write their files beside it.
+
+    One plan writes ``R_exclusions.csv``, ``R_kept.csv``, ``R_usable.csv`` (and ``R_events.csv``);
+    several write one set each, with the plan's name in the files' names. ``R_plans.csv`` sets
+    the plans side by side.
+
+    Returns
+    -------
+    list of PlanRow
+        One a plan.
+
+    Raises
+    ------
+    RecordingError
+        If the result is missing or damaged.
+    UsageError
+        If events are asked for and there is no epoch.
+    OutputError
+        If a file cannot be written.
+    """
+    stored = StoredResult.load(folder)
+    rows = []
+    for plan in plans:
+        tag = plan.name if len(plans) > 1 else ""
+        applied = apply_to(stored, stored.pieces, plan)
+        write_applied(applied, folder, stored.stem, tag=tag)
+        judged = None
+        if events is not None:
+            judged = judge_events(
+                chosen_events(stored, events),
+                epoch_of(events, plan),
+                applied,
+                pieces=stored.pieces,
+            )
+            _write_events(judged, stored, tag)
+        rows.append(_row(stored, applied, judged))
+    write_plan_rows(rows, folder / f"{stored.stem}_plans.csv")
+    return rows
+
+
+def chosen_events(stored: StoredResult, choice: EventChoice) -> list[Note]:
+    """Pick a result's events; artefact marks that the recording already carried are none."""
+    notes = stored.presses if choice.source == BUTTON else stored.notes
+    return [
+        note
+        for note in notes
+        if choice.text.casefold() in note.text.casefold()
+        and "@@" not in note.text
+        and not note.text.casefold().startswith(DROPS.casefold())
+    ]
+
+
+def write_plan_rows(rows: Sequence[PlanRow], path: Path) -> Path:
+    """Write rows as a table."""
+    import pandas as pd
+
+    columns = [field.name for field in fields(PlanRow)]
+    table = pd.DataFrame([asdict(row) for row in rows], columns=columns)
+    for name in ("recording", "shortfalls", "warnings", "error"):
+        table[name] = [plain_cell(text) for text in table[name]]
+    return write_csv(table, path, decimals=6)
+
+
+def epoch_of(events: EventChoice, plan: Plan) -> tuple[float, float]:
+    """Take the epoch that was asked for, else the plan's.
+
+    Raises
+    ------
+    UsageError
+        If there is neither.
+    """
+    if events.epoch_s is not None:
+        return events.epoch_s
+    if not plan.epoch_s:
+        raise UsageError(
+            f"events need an epoch, got none and plan {plan.name!r} has none; "
+            "give one, such as --epoch -0.2:0.8"
+        )
+    return plan.epoch_s[0], plan.epoch_s[1]
+
+
+def _write_events(judged: "pd.DataFrame", stored: StoredResult, tag: str) -> None:
+    """Write ``R_events.csv``; the events' texts are free texts."""
+    table = judged.assign(text=[plain_cell(text) for text in judged["text"]])
+    ending = f"_{safe_stem(tag + '.toml')}.csv" if tag else ".csv"
+    write_csv(table, stored.folder / f"{stored.stem}_events{ending}", decimals=6)
+
+
+def _row(stored: StoredResult, applied: Applied, judged: "pd.DataFrame | None") -> PlanRow:
+    """Put the outcome of one plan into a row."""
+    duration_s, usable_s = applied.duration_s, applied.usable_s
+    no_events = ["no event of that kind was found"] if judged is not None and judged.empty else []
+    return PlanRow(
+        recording=stored.recording,
+        plan=applied.plan.name,
+        meets="yes" if applied.meets_minimum else "no",
+        usable_s=usable_s,
+        usable_share=round(usable_s / duration_s, 4) if duration_s else 0.0,
+        excluded_s=round(duration_s - usable_s, 6),
+        duration_s=duration_s,
+        excluded_spans=len(applied.excluded),
+        dropped=SEPARATOR.join(applied.dropped["channel"]),
+        events=0 if judged is None else len(judged),
+        events_kept=0 if judged is None else int((judged["verdict"] == "keep").sum()),
+        shortfalls="; ".join(applied.shortfalls),
+        warnings="; ".join((*applied.warnings, *no_events)),
+    )

@@ -1,0 +1,114 @@
+"""The verdict on a recording in plain words, best said first."""
+
+from collections.abc import Hashable, Mapping
+from typing import TYPE_CHECKING
+
+from cleanspan.export.report.strip import length, percent
+from cleanspan.types import Screened
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+WORTH_SAYING = 0.02
+"""Smaller shares of channel-time are not named in the verdict."""
+_AT_MOST = 4
+
+
+def headline(screened: Screened, usable_s: float | None, plan: str) -> str:
+    """Say how much of the recording is usable.
+
+    Parameters
+    ----------
+    screened : Screened
+    usable_s : float or None
+        Under the chosen plan; None where it was not computed.
+    plan : str
+        The plan's name.
+    """
+    recorded_s = recorded_time(screened)
+    if usable_s is not None and recorded_s > 0:
+        return (
+            f"{length(usable_s)} of {length(recorded_s)} ({percent(usable_s / recorded_s)}) "
+            f"are usable under the plan “{plan}”."
+        )
+    clean = mean_clean(screened.channels)
+    return f"{percent(clean)} of the time on the screened channels carries no mark."
+
+
+def recorded_time(screened: Screened) -> float:
+    """Sum the pieces of a recording, gaps left out, s."""
+    return sum(piece.duration_s for piece in screened.recording.pieces)
+
+
+def mean_clean(channels: "pd.DataFrame") -> float:
+    """Average the share of unmarked time over the screened channels."""
+    table = channels[channels["verdict"] != "not screened"]
+    return float(table["clean_share"].mean()) if len(table) else float("nan")
+
+
+def what_was_wrong(screened: Screened) -> list[str]:
+    """Name the labels that took most, and where; one sentence a label, most first."""
+    table = screened.channels[screened.channels["verdict"] != "not screened"]
+    losses = {label: table[share_column(label)].astype(float) for label in screened.labels}
+    order = sorted(screened.labels, key=lambda label: -float(losses[label].mean()))
+    sentences = []
+    for label in order:
+        loss = losses[label]
+        if not len(loss) or not float(loss.max()) >= WORTH_SAYING:
+            continue
+        worst = loss[loss >= max(WORTH_SAYING, 0.5 * float(loss.max()))]
+        worst = worst.sort_values(ascending=False, kind="stable")
+        if len(worst) > 0.7 * len(loss):
+            sentences.append(
+                f"{_capital(label)} on nearly all channels: {percent(float(loss.mean()))} "
+                "of the time on average."
+            )
+            continue
+        names = table["channel"].loc[worst.index]
+        named = [
+            f"{name} ({percent(float(share))})" for name, share in zip(names, worst, strict=True)
+        ][:_AT_MOST]
+        more = len(worst) - len(named)
+        rest = f" and {more} more" if more > 0 else ""
+        sentences.append(f"{_capital(label)}, mostly on {', '.join(named)}{rest}.")
+    return sentences or ["No label covers a noticeable part of any channel."]
+
+
+def to_mend(screened: Screened) -> list[tuple[str, str]]:
+    """List channels to mend, with what the screening says about them."""
+    table = screened.channels[screened.channels["verdict"] == "mend"]
+    return [(str(row["channel"]), text(row["note"])) for _, row in table.iterrows()]
+
+
+def to_watch(screened: Screened) -> list[str]:
+    """List channels that were passable but worth a look."""
+    table = screened.channels[screened.channels["verdict"] == "watch"]
+    return [str(name) for name in table["channel"]]
+
+
+def share_column(label: str) -> str:
+    """Name the column of the channel table that holds a label's share."""
+    return f"{label.replace(' ', '_')}_share"
+
+
+def shares(row: Mapping[Hashable, object], labels: tuple[str, ...]) -> dict[str, float]:
+    """Read a channel's shares, label by label."""
+    return {label: number(row.get(share_column(label))) for label in labels}
+
+
+def number(value: object) -> float:
+    """Read a number; NaN where there is none."""
+    try:
+        return float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        return float("nan")
+
+
+def text(value: object) -> str:
+    """Read a text; empty where the cell is missing."""
+    return "" if value is None or value != value else str(value)
+
+
+def _capital(words: str) -> str:
+    """Begin with a capital letter."""
+    return words[:1].upper() + words[1:]

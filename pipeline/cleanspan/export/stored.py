@@ -1,0 +1,248 @@
+"""Results read back, so that exclusions and pages can be made without the recording."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from cleanspan.errors import RecordingError
+from cleanspan.export.cells import column_name
+from cleanspan.export.tables import FACTS_FORMAT
+from cleanspan.types import SEGMENT_COLUMNS, Channel, Finding, Note, Piece, Role
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_FACTS = "_facts.json"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StoredProbabilities:
+    """Probabilities in ``R_windows.parquet``, read channel by channel.
+
+    Attributes
+    ----------
+    path : Path
+    labels : tuple of str
+    onset_s : ndarray of shape (n_windows,)
+    window_s : float
+    """
+
+    path: Path
+    labels: tuple[str, ...]
+    onset_s: npt.NDArray[np.float64]
+    window_s: float
+
+    @classmethod
+    def open(cls, path: Path) -> "StoredProbabilities":
+        """Read the window grid, and what the columns mean."""
+        import pyarrow.parquet as pq
+
+        with pq.ParquetFile(path) as file:
+            about = file.schema_arrow.metadata
+            onset_s = file.read_row_group(0, columns=["onset_s"]) if file.num_row_groups else None
+            return cls(
+                path,
+                tuple(json.loads(about[b"labels"])),
+                np.zeros(0) if onset_s is None else onset_s["onset_s"].to_numpy(),
+                float(about[b"window_s"]),
+            )
+
+    def channel(self, row: int) -> npt.NDArray[np.float32]:
+        """Probabilities of one screened channel, ndarray of shape (n_windows, n_labels).
+
+        Raises
+        ------
+        RecordingError
+            If the file is damaged.
+        """
+        import pyarrow.parquet as pq
+
+        names = [column_name(label) for label in self.labels]
+        try:
+            with pq.ParquetFile(self.path) as file:
+                table = file.read_row_group(row, columns=names)
+        except (OSError, ValueError) as error:
+            raise _damaged(self.path, error) from error
+        return np.stack([table[name].to_numpy() for name in names], axis=1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StoredResult:
+    """A recording's results, as they lie in its folder.
+
+    Attributes
+    ----------
+    folder : Path
+    stem : str
+        What the files' names begin with.
+    recording, format : str
+        The recording's file name and format.
+    duration_s : float
+    pieces : tuple of Piece
+    all_channels, eeg : tuple of Channel
+        Every channel; the screened ones.
+    labels : tuple of str
+    segments, channels : pandas.DataFrame
+        As in `types.Screened`.
+    findings : tuple of Finding
+    notes, presses : tuple of Note
+        Existing annotations; presses of the marker button.
+    mains_hz : float or None
+    model, config, plan : str
+        The model and the settings' fingerprint; the plan that was applied at screening.
+    warnings : tuple of str
+    probabilities : StoredProbabilities or None
+        None where they were not written.
+    """
+
+    folder: Path
+    stem: str
+    recording: str
+    format: str
+    duration_s: float
+    pieces: tuple[Piece, ...]
+    all_channels: tuple[Channel, ...]
+    eeg: tuple[Channel, ...]
+    labels: tuple[str, ...]
+    segments: "pd.DataFrame"
+    channels: "pd.DataFrame"
+    findings: tuple[Finding, ...]
+    notes: tuple[Note, ...]
+    presses: tuple[Note, ...]
+    mains_hz: float | None
+    model: str
+    config: str
+    plan: str
+    warnings: tuple[str, ...]
+    probabilities: StoredProbabilities | None
+
+    @classmethod
+    def load(cls, folder: Path) -> "StoredResult":
+        """Read a result folder.
+
+        Raises
+        ------
+        RecordingError
+            If it holds no result, or a damaged one.
+        """
+        path = facts_path(folder)
+        stem = path.name.removesuffix(_FACTS)
+        try:
+            facts = json.loads(path.read_text(encoding="utf-8"))
+            if facts["facts"] != FACTS_FORMAT:
+                raise RecordingError(
+                    f"{path}: results must be of format {FACTS_FORMAT}, got {facts['facts']}; "
+                    "screen the recording again with this version"
+                )
+            windows = folder / f"{stem}_windows.parquet"
+            return cls(
+                folder=folder,
+                stem=stem,
+                segments=_read_segments(folder / f"{stem}_segments.csv"),
+                channels=_read_channels(folder / f"{stem}_channels.csv"),
+                probabilities=StoredProbabilities.open(windows) if windows.exists() else None,
+                **_from_facts(facts),
+            )
+        except (OSError, ValueError, KeyError, TypeError) as error:  # pyarrow's and pandas' too
+            raise _damaged(folder, error) from error
+
+
+def facts_path(folder: Path) -> Path:
+    """Find the facts of a result folder.
+
+    Raises
+    ------
+    RecordingError
+        If there is not exactly one.
+    """
+    found = sorted(folder.glob(f"*{_FACTS}")) if folder.is_dir() else []
+    if len(found) != 1:
+        raise RecordingError(
+            f"{folder}: a result folder must hold one file *{_FACTS}, got {len(found)}; "
+            "give a folder that `cleanspan screen` wrote"
+        )
+    return found[0]
+
+
+def find_results(folders: Sequence[Path]) -> list[Path]:
+    """Find result folders: those given, and those directly inside the given ones."""
+    found: dict[Path, None] = {}
+    for folder in folders:
+        inside = sorted(path.parent for path in folder.glob(f"*/*{_FACTS}"))
+        own = list(folder.glob(f"*{_FACTS}"))
+        found.update(dict.fromkeys([folder] if own or not inside else inside))
+    return [path for path in found if not path.name.startswith(".")]
+
+
+def _from_facts(facts: dict[str, Any]) -> dict[str, Any]:
+    """Turn the facts into fields of StoredResult."""
+    channels = tuple(_channel(item) for item in facts["channels"])
+    by_label = {channel.label: channel for channel in channels}
+    as_is = ("recording", "format", "duration_s", "mains_hz", "model", "config", "plan")
+    findings = (
+        Finding(item["kind"], tuple(item["channels"]), item["text"]) for item in facts["findings"]
+    )
+    return {
+        **{name: facts[name] for name in as_is},
+        "pieces": tuple(Piece(*item) for item in facts["pieces"]),
+        "all_channels": channels,
+        "eeg": tuple(by_label[label] for label in facts["screened"]),
+        "labels": tuple(facts["labels"]),
+        "findings": tuple(findings),
+        "notes": tuple(Note(*item) for item in facts["notes"]),
+        "presses": tuple(Note(*item) for item in facts["presses"]),
+        "warnings": tuple(facts["warnings"]),
+    }
+
+
+def _channel(item: dict[str, Any]) -> Channel:
+    """Rebuild a channel; an unknown amplifier range was stored as null."""
+    nan = float("nan")
+    known = {
+        "role": Role(item["role"]),
+        "lowest_uv": nan if item["lowest_uv"] is None else item["lowest_uv"],
+        "highest_uv": nan if item["highest_uv"] is None else item["highest_uv"],
+    }
+    return Channel(**{**item, **known})
+
+
+def _read_segments(path: Path) -> "pd.DataFrame":
+    """Read segments; a channel called NA is a name, not a missing value."""
+    import pandas as pd
+
+    table = pd.read_csv(
+        path,
+        usecols=list(SEGMENT_COLUMNS),
+        dtype={"channel": str, "label": str, "kind": str, "onset_s": float, "duration_s": float},
+        keep_default_na=False,
+        na_values={"confidence": [""]},
+    )
+    texts = ("channel", "label", "kind")
+    return table.astype({**dict.fromkeys(texts, "category"), "confidence": float})[
+        list(SEGMENT_COLUMNS)
+    ]
+
+
+def _read_channels(path: Path) -> "pd.DataFrame":
+    """Read the channel table; shares of channels that were not screened are empty."""
+    import pandas as pd
+
+    table = pd.read_csv(path, dtype=str, keep_default_na=False)
+    for name in table.columns:
+        if name.endswith("_share"):
+            table[name] = pd.to_numeric(table[name])
+    return table
+
+
+def _damaged(path: Path, error: Exception) -> RecordingError:
+    """Say in one line that a result is damaged."""
+    first = (str(error).splitlines() or [""])[0]
+    return RecordingError(
+        f"{path}: a result must be whole, got: {type(error).__name__}: {first}; "
+        "screen the recording again"
+    )

@@ -1,0 +1,186 @@
+"""Context features: each window against its channel's own middle and the seconds around it.
+
+The middle of a channel is the median over the whole recording. It is counted in histograms while
+the features pass by, so that no feature table has to be held.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import uniform_filter1d
+
+from cleanspan.features.registry import (
+    BASELINED,
+    EVENT_NAMES,
+    MIDDLES,
+    RAW_NAMES,
+    SMOOTH_S,
+    SMOOTHED,
+    WINDOW_NAMES,
+)
+
+BIN = 0.02
+"""Width of a histogram's bins in the feature's own unit."""
+LOWEST, HIGHEST = -8.0, 8.0
+COUNTED = tuple(dict.fromkeys((*BASELINED, *MIDDLES, "mains_50", "mains_60")))
+SCALE = {"mobility": 0.1}
+"""Features with a wider range than the histogram are counted in coarser units."""
+ROLLED_OFF = -2.5
+"""log10 fall from 30-45 to 65-78 Hz (median channel) beyond which the upper band counts as
+filtered away; muscle-free EEG falls by 0.4 to 1.9 in the open recordings."""
+MAINS_SEEN = -1.3
+"""log10 of mains rms against 1-40 Hz rms at which the recording's mains frequency is named."""
+
+
+class Middles:
+    """Medians of features for each channel, by histogram.
+
+    Parameters
+    ----------
+    n_channels : int
+    """
+
+    def __init__(self, n_channels: int) -> None:
+        self.n_bins = round((HIGHEST - LOWEST) / BIN)
+        self.columns = np.array([RAW_NAMES.index(name) for name in COUNTED])
+        self.scale = np.array([SCALE.get(name, 1.0) for name in COUNTED], dtype=np.float32)
+        self.counts = np.zeros((n_channels, len(COUNTED), self.n_bins), dtype=np.uint32)
+
+    def add(self, rows: npt.NDArray[np.float32]) -> None:
+        """Count windows, ndarray of shape (n_channels, n_windows, n_raw)."""
+        values = rows[..., self.columns] * self.scale
+        known = np.isfinite(values)
+        place = np.clip((np.nan_to_num(values) - LOWEST) / BIN, 0, self.n_bins - 1).astype(np.int64)
+        cell = np.arange(self.counts.shape[0] * len(COUNTED)).reshape(-1, 1, len(COUNTED))
+        flat = (cell * self.n_bins + place)[known]
+        added = np.bincount(flat, minlength=self.counts.size)
+        self.counts += added.astype(np.uint32).reshape(self.counts.shape)
+
+    def medians(self) -> dict[str, npt.NDArray[np.float32]]:
+        """Median of each counted feature, ndarray of shape (n_channels,); NaN where unknown."""
+        total = self.counts.sum(axis=2)
+        running = np.cumsum(self.counts, axis=2)
+        place = np.argmax(running * 2 >= np.maximum(total, 1)[..., None], axis=2)
+        value = (LOWEST + (place + 0.5) * BIN) / self.scale
+        value = np.where(total > 0, value, np.nan).astype(np.float32)
+        return {name: value[:, column] for column, name in enumerate(COUNTED)}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Surroundings:
+    """What pass one learnt about the whole recording.
+
+    Attributes
+    ----------
+    medians : mapping of str to ndarray of shape (n_channels,)
+    mains_hz : float or None
+        The mains frequency that stands out, if any.
+    mains_column : str
+        Which of ``mains_50``, ``mains_60`` is used.
+    upper_shown : bool
+        Whether 65-78 Hz was recorded rather than filtered away.
+    """
+
+    medians: dict[str, npt.NDArray[np.float32]]
+    mains_hz: float | None
+    mains_column: str
+    upper_shown: bool
+
+
+def surroundings(middles: Middles) -> Surroundings:
+    """Sum up pass one."""
+    medians = middles.medians()
+    seen = {
+        mains_hz: _highest(medians[f"mains_{mains_hz}"]) for mains_hz in (50, 60)
+    }
+    strongest = max(seen, key=lambda mains_hz: seen[mains_hz])
+    fall = _middle(medians["band_65_78"] - medians["band_30_45"])
+    return Surroundings(
+        medians=medians,
+        mains_hz=float(strongest) if seen[strongest] > MAINS_SEEN else None,
+        mains_column=f"mains_{strongest}",
+        upper_shown=not fall < ROLLED_OFF,
+    )
+
+
+def _highest(values: npt.NDArray[np.float32]) -> float:
+    """Upper quartile over the channels; very low where none is known."""
+    known = values[np.isfinite(values)]
+    return float(np.quantile(known, 0.75)) if known.size else -9.0
+
+
+def _middle(values: npt.NDArray[np.float32]) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else 0.0
+
+
+def add_context(
+    rows: npt.NDArray[np.float32], around: Surroundings, *, channel: int, hop_s: float
+) -> npt.NDArray[np.float32]:
+    """Complete the feature rows of one channel.
+
+    Parameters
+    ----------
+    rows : ndarray of shape (n_windows, n_raw)
+        Consecutive windows; those near the ends serve as surroundings of the others.
+    around : Surroundings
+    channel : int
+        Row of the channel in the medians.
+    hop_s : float
+
+    Returns
+    -------
+    ndarray of shape (n_windows, n_features)
+        Columns `registry.WINDOW_NAMES`.
+    """
+    column = {name: place for place, name in enumerate(RAW_NAMES)}
+    if not around.upper_shown:
+        rows = rows.copy()
+        for name in ("band_65_78", "slope_high", "faster_size"):
+            rows[:, column[name]] = np.nan
+    middle = {name: float(values[channel]) for name, values in around.medians.items()}
+    if not around.upper_shown:
+        middle.update(dict.fromkeys(("band_65_78", "slope_high", "faster_size"), np.nan))
+    size = max(round(SMOOTH_S / hop_s) // 2 * 2 + 1, 1)
+    mains = rows[:, column[around.mains_column]]
+    parts = [rows]
+    parts += [rows[:, [column[name]]] - np.float32(middle[name]) for name in BASELINED]
+    parts += [np.full((len(rows), 1), middle[name], dtype=np.float32) for name in MIDDLES]
+    smoothed = rows[:, [column[name] for name in SMOOTHED]]
+    parts.append(uniform_filter1d(smoothed, size, axis=0, mode="nearest"))
+    parts.append(
+        np.stack(
+            (
+                mains,
+                uniform_filter1d(mains, size, mode="nearest"),
+                np.full(len(rows), middle[around.mains_column], dtype=np.float32),
+                rows[:, column[f"{around.mains_column}_rms"]],
+            ),
+            axis=1,
+        )
+    )
+    return np.concatenate(parts, axis=1, dtype=np.float32)
+
+
+def relate_events(
+    features: npt.NDArray[np.float32], slow_level: npt.NDArray[np.float32], leads: Sequence[int]
+) -> npt.NDArray[np.float32]:
+    """Put event heights in relation to each channel's usual slow activity.
+
+    Parameters
+    ----------
+    features : ndarray of shape (n_events, n_channels, n_event_features)
+    slow_level : ndarray of shape (n_channels,), log10 µV
+        Median rms of each channel.
+    leads : sequence of int
+    """
+    related = features.copy()
+    lead_level = np.nanmin(slow_level[list(leads)]) if len(leads) else np.nan
+    related[..., EVENT_NAMES.index("lead_height_above")] -= lead_level
+    related[..., EVENT_NAMES.index("own_height_above")] -= slow_level
+    return related
+
+
+N_WINDOW_FEATURES = len(WINDOW_NAMES)

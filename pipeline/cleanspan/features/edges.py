@@ -1,0 +1,25 @@
+"""Extent and level of each eighth of a second: where an edge of a segment shows."""
+
+import numpy as np
+import numpy.typing as npt
+
+
+def measures(
+    high: npt.NDArray[np.float32], low: npt.NDArray[np.float32]
+) -> npt.NDArray[np.float32]:
+    """Extent and level of each cell on scales where steps show.
+
+    Parameters
+    ----------
+    high, low : ndarray of shape (n_channels, n_cells), µV
+        Largest and smallest sample.
+
+    Returns
+    -------
+    ndarray of shape (n_channels, n_cells, 2)
+    """
+    extent = np.log10(np.maximum(high - low, np.float32(0.1)))
+    middle = (high + low) / 2
+    level = np.sign(middle) * np.log10(1 + np.abs(middle) / 20)
+    both: npt.NDArray[np.float32] = np.stack((extent, level), axis=-1).astype(np.float32)
+    return both

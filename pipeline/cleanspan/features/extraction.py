@@ -1,0 +1,339 @@
+"""Features of a whole recording: one pass over the samples, scratch files, then context.
+
+Pass one reads blocks, cuts windows, stores raw features and candidate events on disk, and counts
+histograms. Pass two reads them back channel by channel and adds context.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+import numpy.typing as npt
+
+from cleanspan.config import Windows
+from cleanspan.features import context, edges, events, spatial, spectral, statistical
+from cleanspan.features.registry import EVENT_NAMES, RAW_NAMES, SMOOTH_S
+from cleanspan.features.spool import RowFile
+from cleanspan.features.windows import (
+    CELL_S,
+    WINDOW_S,
+    Chunk,
+    boxed,
+    chunks,
+    gather,
+    sample_at,
+    window_onsets,
+)
+from cleanspan.recording.electrodes import position
+from cleanspan.types import Channel, Recording, Spectra
+
+Levels = npt.NDArray[np.float32]
+EIGHTHS = 8
+PASS_TWO_ROWS = 4096
+"""Windows of one channel that are completed at once."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EventTimes:
+    """When each candidate event begins, peaks and ends; ndarrays of shape (n_events,), s."""
+
+    onset_s: npt.NDArray[np.float64]
+    peak_s: npt.NDArray[np.float64]
+    end_s: npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PairDistances:
+    """How far apart the slow signals of each two channels are over the recording.
+
+    Attributes
+    ----------
+    difference_uv2 : ndarray of shape (n_channels, n_channels), µV²
+        Electrical distance: variance of the difference (Tenke & Kayser 2001).
+    variance_uv2 : ndarray of shape (n_channels,), µV²
+    """
+
+    difference_uv2: npt.NDArray[np.float64]
+    variance_uv2: npt.NDArray[np.float64]
+
+
+class FeatureStore:
+    """The features of one recording's channels of one rate, on disk.
+
+    Parameters
+    ----------
+    recording : Recording
+    channels : sequence of Channel
+        Scalp channels of one rate.
+    windows : Windows
+        Grid settings.
+    scratch : Path
+        Folder for scratch files.
+
+    Attributes
+    ----------
+    onset_s : ndarray of shape (n_windows,), s
+    first : ndarray of shape (n_pieces + 1,)
+        The windows of piece ``p`` are ``first[p]:first[p + 1]``.
+    rows : RowFile
+        Raw features, columns `registry.RAW_NAMES`.
+    cells : RowFile
+        Extent and level of each eighth of a second; piece ``p`` begins at ``first_cell[p]`` and
+        has ``n_cells[p]``.
+    around : Surroundings
+    times : EventTimes
+    spectra : Spectra
+    pairs : PairDistances
+    """
+
+    def __init__(
+        self, recording: Recording, channels: Sequence[Channel], *, windows: Windows, scratch: Path
+    ) -> None:
+        self.channels = tuple(channels)
+        self.hop_s = windows.hop_s
+        rate_hz = channels[0].rate_hz
+        self.onset_s, self.first = window_onsets(recording.pieces, rate_hz, windows.hop_s)
+        self.pieces = recording.pieces
+        self.rows = RowFile(
+            scratch / f"features-{channels[0].index}",
+            n_channels=len(channels),
+            n_windows=self.onset_s.size,
+            n_columns=len(RAW_NAMES),
+        )
+        self._event_path = scratch / f"events-{channels[0].index}"
+        self.n_cells = [int(piece.duration_s / CELL_S + 1e-6) for piece in self.pieces]
+        self.first_cell = [sum(self.n_cells[:place]) for place in range(len(self.n_cells))]
+        self.cells = RowFile(
+            scratch / f"cells-{channels[0].index}",
+            n_channels=len(channels),
+            n_windows=max(sum(self.n_cells), 1),
+            n_columns=2,
+        )
+        try:
+            self._pass_one(recording, windows)
+        except BaseException:
+            self.close()
+            raise
+
+    def _pass_one(self, recording: Recording, windows: Windows) -> None:
+        """Read the samples once."""
+        worker = _Worker(self.channels)
+        middles = context.Middles(len(self.channels))
+        times: list[npt.NDArray[np.float64]] = []
+        with self._event_path.open("wb") as event_file:
+            for chunk in chunks(
+                recording,
+                [channel.index for channel in self.channels],
+                hop_s=windows.hop_s,
+                block_s=windows.block_s,
+            ):
+                first_cell, extremes = worker.cells(chunk)
+                self.cells.write(
+                    self.first_cell[chunk.piece] + first_cell, edges.measures(*extremes)
+                )
+                rows = worker.window_rows(chunk, windows.hop_s, first_cell, extremes)
+                if rows.shape[1]:
+                    self.rows.write(int(self.first[chunk.piece]) + chunk.first_window, rows)
+                    middles.add(rows)
+                found = worker.events(chunk)
+                onset_s = self.pieces[chunk.piece].onset_s
+                times.append(onset_s + np.stack((found.onset_s, found.peak_s, found.end_s)))
+                event_file.write(found.features.tobytes())
+        all_times = np.concatenate(times, axis=1) if times else np.empty((3, 0))
+        self.times = EventTimes(*all_times)
+        self.leads = worker.leads
+        self.around = context.surroundings(middles)
+        self.spectra = worker.mean_spectra()
+        self.pairs = worker.pairs()
+
+    def window_features(self, channel: int) -> Iterator[tuple[int, npt.NDArray[np.float32]]]:
+        """Yield (first window, rows of shape (n, n_features)) of one channel, in order."""
+        extra = round(SMOOTH_S / self.hop_s / 2) + 1
+        for begin, end in zip(self.first[:-1], self.first[1:], strict=True):
+            for first in range(int(begin), int(end), PASS_TWO_ROWS):
+                last = min(first + PASS_TWO_ROWS, int(end))
+                low, high = max(first - extra, int(begin)), min(last + extra, int(end))
+                rows = context.add_context(
+                    self.rows.read(channel, low, high),
+                    self.around,
+                    channel=channel,
+                    hop_s=self.hop_s,
+                )
+                yield first, rows[first - low : last - low]
+
+    def event_features(self, *, at_once: int = 2000) -> Iterator[tuple[int, npt.NDArray[np.float32]]]:
+        """Yield (first event, features of shape (n, n_channels, n_event_features)), in order."""
+        n_columns = len(self.channels) * len(EVENT_NAMES)
+        with self._event_path.open("rb") as file:
+            first = 0
+            while data := file.read(at_once * n_columns * 4):
+                values = np.frombuffer(data, dtype=np.float32)
+                values = values.reshape(-1, len(self.channels), len(EVENT_NAMES))
+                yield first, context.relate_events(values, self.around.medians["rms"], self.leads)
+                first += len(values)
+
+    def close(self) -> None:
+        """Delete the scratch files."""
+        self.rows.close()
+        self.cells.close()
+        self._event_path.unlink(missing_ok=True)
+
+    def __enter__(self) -> Self:
+        """Give itself."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Delete the scratch files whatever happened."""
+        self.close()
+
+
+class _Worker:
+    """Turns chunks into features; knows what depends on rate and electrodes only."""
+
+    def __init__(self, channels: tuple[Channel, ...]) -> None:
+        self.channels = channels
+        self.rate_hz = self.channels[0].rate_hz
+        low_pass = [channel.low_pass_hz for channel in self.channels if channel.low_pass_hz]
+        self.plan = spectral.plan_spectra(
+            self.rate_hz, low_pass_hz=min(low_pass) if low_pass else None
+        )
+        self.middle_factor = max(round(self.rate_hz / statistical.MIDDLE_RATE_HZ), 1)
+        self.slow_factor = max(round(self.rate_hz / statistical.SLOW_RATE_HZ), 1)
+        names = [channel.electrode or "" for channel in self.channels]
+        self.places = np.array([position(name) for name in names])
+        self.leads = events.lead_channels(names)
+        self.near = spatial.nearest(self.places)
+        self.limits_uv = np.array(
+            [(channel.lowest_uv, channel.highest_uv) for channel in self.channels],
+            dtype=np.float32,
+        )
+        n_channels = len(self.channels)
+        self.density_sum = np.zeros((n_channels, self.plan.frequency_hz.size))
+        self.distance_sum = np.zeros((n_channels, n_channels))
+        self.variance_sum = np.zeros(n_channels)
+        self.n_windows = self.n_chunks = 0
+
+    def window_rows(
+        self, chunk: Chunk, hop_s: float, first_cell: int, extremes: tuple[Levels, Levels]
+    ) -> npt.NDArray[np.float32]:
+        """Raw features of a chunk's windows, ndarray of shape (n_channels, n_windows, n_raw)."""
+        starts_s = hop_s * (chunk.first_window + np.arange(chunk.n_windows))
+        if not chunk.n_windows:
+            return np.empty((len(self.channels), 0, len(RAW_NAMES)), dtype=np.float32)
+        middle = self._cut(chunk, self.middle_factor, starts_s)
+        slow = self._cut(chunk, self.slow_factor, starts_s)
+        spectra = self._spectral(chunk, starts_s)
+        parts = (
+            spectra,
+            statistical.shape_features(middle, self.rate_hz / self.middle_factor),
+            statistical.step_features(slow, self.slow_rate_hz),
+            self._stuck(starts_s, first_cell, extremes),
+            spatial.spatial_features(slow, self.slow_rate_hz, near=self.near),
+            spatial.relative_to_quiet(spectra[..., 5])[..., None],
+            spatial.relative_to_quiet(spectra[..., 6])[..., None],
+        )
+        self._note_distances(slow)
+        return np.concatenate(parts, axis=2)
+
+    @property
+    def slow_rate_hz(self) -> float:
+        """Rate of the slow signal."""
+        return self.rate_hz / self.slow_factor
+
+    def _cut(
+        self, chunk: Chunk, factor: int, starts_s: npt.NDArray[np.float64]
+    ) -> npt.NDArray[np.float32]:
+        """Windows at a slower rate, ndarray of shape (n_channels, n_windows, length)."""
+        slower, first = self._slower(chunk, factor)
+        rate_hz = self.rate_hz / factor
+        length = round(rate_hz)
+        starts = np.rint(starts_s * rate_hz).astype(np.int64) - first
+        # A window of a rate that is no whole number may reach one sample past the end.
+        starts = np.clip(starts, 0, slower.shape[1] - length)
+        return gather(slower, starts, length)
+
+    def _slower(self, chunk: Chunk, factor: int) -> tuple[npt.NDArray[np.float32], int]:
+        """Box-averaged samples on the piece's own grid, and the index of the first."""
+        skip = -chunk.first_sample % factor
+        return boxed(chunk.samples_uv[:, skip:], factor), (chunk.first_sample + skip) // factor
+
+    def _spectral(
+        self, chunk: Chunk, starts_s: npt.NDArray[np.float64]
+    ) -> npt.NDArray[np.float32]:
+        """Spectral features, and the running mean spectrum."""
+        starts = np.rint(starts_s * self.rate_hz).astype(np.int64) - chunk.first_sample
+        density = spectral.densities(
+            gather(chunk.samples_uv, starts, round(self.rate_hz)), self.plan
+        )
+        some = np.log10(np.maximum(density[:, ::4], spectral.DENSITY_FLOOR))
+        self.density_sum += some.sum(axis=1)
+        self.n_windows += some.shape[1]
+        return spectral.spectral_features(density, self.plan)
+
+    def cells(self, chunk: Chunk) -> tuple[int, tuple[Levels, Levels]]:
+        """First eighth of a second of a chunk, and the extremes of all its eighths.
+
+        They reach to the end of its last window, or of the piece.
+        """
+        first = round(chunk.begin_s / CELL_S)
+        end_s = (chunk.first_sample + chunk.samples_uv.shape[1]) / self.rate_hz
+        last = min(int(end_s / CELL_S + 1e-6), round((chunk.end_s + WINDOW_S) / CELL_S))
+        edges = [sample_at(cell * CELL_S, self.rate_hz) for cell in range(first, last + 1)]
+        bounds = np.array(edges) - chunk.first_sample
+        if bounds.size < 2:
+            nothing = np.empty((len(self.channels), 0), dtype=np.float32)
+            return first, (nothing, nothing)
+        bounds[-1] = min(bounds[-1], chunk.samples_uv.shape[1])
+        return first, statistical.cell_extremes(chunk.samples_uv, bounds)
+
+    def _stuck(
+        self, starts_s: npt.NDArray[np.float64], first_cell: int, extremes: tuple[Levels, Levels]
+    ) -> Levels:
+        """Flat and railed shares."""
+        cells = np.rint(starts_s / CELL_S).astype(np.int64)[:, None] - first_cell
+        high, low = extremes
+        window_cells = np.minimum(cells + np.arange(EIGHTHS), high.shape[1] - 1)
+        return statistical.stuck_features(high, low, window_cells, limits_uv=self.limits_uv)
+
+    def events(self, chunk: Chunk) -> events.Events:
+        """Candidate blinks of a chunk."""
+        slow, first = self._slower(chunk, self.slow_factor)
+        if not self.leads:
+            slow = slow[:, :0]
+        return events.find_events(
+            slow,
+            self.slow_rate_hz,
+            leads=self.leads,
+            positions=self.places,
+            window_s=(chunk.begin_s, chunk.end_s),
+            origin_s=first / self.slow_rate_hz,
+        )
+
+    def _note_distances(self, slow: npt.NDArray[np.float32]) -> None:
+        """Add the chunk's electrical distances of all pairs to the running mean."""
+        flat = slow[:, ::2].reshape(slow.shape[0], -1)
+        flat = flat - flat.mean(axis=1, keepdims=True)
+        covariance = flat @ flat.T / np.float32(flat.shape[1])
+        variance = np.diagonal(covariance)
+        distance = variance[:, None] + variance[None, :] - 2 * covariance
+        self.distance_sum += np.log10(np.maximum(distance, 1e-4))
+        self.variance_sum += np.log10(np.maximum(variance, 1e-4))
+        self.n_chunks += 1
+
+    def mean_spectra(self) -> Spectra:
+        """Geometric mean density of each channel."""
+        mean = self.density_sum / max(self.n_windows, 1)
+        return Spectra(frequency_hz=self.plan.frequency_hz, density_uv2_hz=10**mean)
+
+    def pairs(self) -> PairDistances:
+        """Geometric means over the chunks."""
+        count = max(self.n_chunks, 1)
+        return PairDistances(10 ** (self.distance_sum / count), 10 ** (self.variance_sum / count))

@@ -1,0 +1,166 @@
+"""Spatial features: how a channel agrees with its neighbours and how large it is among them."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from cleanspan.features.spectral import RMS_FLOOR_UV
+from cleanspan.features.statistical import largest_step
+
+NEIGHBOURS = 5
+QUIET_QUANTILE = 0.25
+"""The quiet quarter of the channels: muscle seldom reaches all of them."""
+
+
+def nearest(positions: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
+    """Indices of the nearest electrodes by angle on the head.
+
+    Parameters
+    ----------
+    positions : ndarray of shape (n_channels, 3)
+        Unit vectors.
+
+    Returns
+    -------
+    ndarray of shape (n_channels, min(5, n_channels - 1))
+    """
+    closeness = positions @ positions.T
+    np.fill_diagonal(closeness, -np.inf)
+    count = min(NEIGHBOURS, len(positions) - 1)
+    order: npt.NDArray[np.int64] = np.argsort(-closeness, axis=1, kind="stable")[:, :count]
+    return order
+
+
+def covariances(windows: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Covariance of all channels within each window.
+
+    Parameters
+    ----------
+    windows : ndarray of shape (n_windows, n_channels, length)
+
+    Returns
+    -------
+    ndarray of shape (n_windows, n_channels, n_channels)
+    """
+    centred = windows - windows.mean(axis=-1, keepdims=True)
+    product: npt.NDArray[np.float32] = centred @ centred.transpose(0, 2, 1)
+    product /= np.float32(windows.shape[-1])
+    return product
+
+
+def correlations(
+    covariance: npt.NDArray[np.float32], near: npt.NDArray[np.int64]
+) -> npt.NDArray[np.float32]:
+    """Correlation of each channel with each of its neighbours; a flat channel agrees with none.
+
+    Returns
+    -------
+    ndarray of shape (n_windows, n_channels, n_neighbours)
+    """
+    size = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2))
+    rows = np.arange(near.shape[0])[:, None]
+    product = size[:, rows] * size[:, near]
+    agreement: npt.NDArray[np.float32] = np.where(
+        product > 1e-4, covariance[:, rows, near] / np.maximum(product, 1e-4), 0
+    ).astype(np.float32)
+    return agreement
+
+
+def spatial_features(
+    slow_uv: npt.NDArray[np.float32], rate_hz: float, *, near: npt.NDArray[np.int64]
+) -> npt.NDArray[np.float32]:
+    """Compute the columns of `registry.SPATIAL` that come from the slow signal.
+
+    Parameters
+    ----------
+    slow_uv : ndarray of shape (n_channels, n_windows, length), µV
+    rate_hz : float
+        Rate of the slow signal.
+    near : ndarray of shape (n_channels, n_neighbours)
+
+    Returns
+    -------
+    ndarray of shape (n_channels, n_windows, 11)
+        NaN throughout where there is one channel only.
+    """
+    n_channels, n_windows, _ = slow_uv.shape
+    if n_channels < 2:
+        return np.full((n_channels, n_windows, 11), np.nan, dtype=np.float32)
+    by_window = np.ascontiguousarray(slow_uv.transpose(1, 0, 2))
+    covariance = covariances(by_window)
+    slow_r = np.sort(correlations(covariance, near), axis=-1)
+    fast_r = np.sort(correlations(covariances(np.diff(by_window, axis=-1)), near), axis=-1)
+    variance = np.maximum(np.diagonal(covariance, axis1=1, axis2=2), RMS_FLOOR_UV**2)
+    log_rms = np.log10(variance) / 2
+    middle_rms = np.median(log_rms, axis=1, keepdims=True)
+    distance = _distances(covariance, near)
+    alone, lead = _steps_alone(by_window, rate_hz, near)
+    common = np.broadcast_to(_common_r(covariance)[:, None], log_rms.shape)
+    middle = near.shape[1] // 2
+    columns = (
+        slow_r[..., middle],
+        slow_r[..., -1],
+        fast_r[..., middle],
+        fast_r[..., -1],
+        distance[..., 0],
+        distance[..., middle],
+        log_rms - middle_rms,
+        alone,
+        lead,
+        common,
+        np.broadcast_to(middle_rms, log_rms.shape),
+    )
+    return np.stack(columns, axis=-1).transpose(1, 0, 2).astype(np.float32)
+
+
+def _distances(
+    covariance: npt.NDArray[np.float32], near: npt.NDArray[np.int64]
+) -> npt.NDArray[np.float32]:
+    """rms of the difference to each neighbour, ascending, log10 µV (Tenke & Kayser 2001)."""
+    variance = np.diagonal(covariance, axis1=1, axis2=2)
+    rows = np.arange(near.shape[0])[:, None]
+    squared = variance[:, rows] + variance[:, near] - 2 * covariance[:, rows, near]
+    ordered: npt.NDArray[np.float32] = np.sort(
+        np.log10(np.maximum(squared, RMS_FLOOR_UV**2)) / 2, axis=-1
+    )
+    return ordered
+
+
+def _common_r(covariance: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Median over channels of the correlation with the mean of all channels."""
+    with_mean = covariance.mean(axis=2)
+    mean_variance = np.maximum(with_mean.mean(axis=1, keepdims=True), RMS_FLOOR_UV**2)
+    variance = np.maximum(np.diagonal(covariance, axis1=1, axis2=2), RMS_FLOOR_UV**2)
+    agreement: npt.NDArray[np.float32] = np.median(
+        with_mean / np.sqrt(variance * mean_variance), axis=1
+    )
+    return agreement
+
+
+def _steps_alone(
+    by_window: npt.NDArray[np.float32], rate_hz: float, near: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """Largest change in 40 ms that the neighbours do not share, and its lead over theirs."""
+    mixing = np.eye(near.shape[0], dtype=np.float32)
+    np.put_along_axis(mixing, near, np.float32(-1 / near.shape[1]), axis=1)
+    alone = largest_step(mixing @ by_window, rate_hz)
+    logs = np.log10(np.maximum(alone, np.float32(RMS_FLOOR_UV)))
+    return logs, logs - logs[:, near].max(axis=-1)
+
+
+def relative_to_quiet(levels: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Level of each channel above the quiet quarter of the channels, window by window.
+
+    Parameters
+    ----------
+    levels : ndarray of shape (n_channels, n_windows), log10
+    """
+    quiet = np.quantile(levels, QUIET_QUANTILE, axis=0, keepdims=True)
+    above: npt.NDArray[np.float32] = (levels - quiet).astype(np.float32)
+    return above
+
+
+def frontness(positions: Sequence[Sequence[float]]) -> npt.NDArray[np.float32]:
+    """How far forward each electrode sits on the unit sphere, −1 to 1."""
+    return np.array([place[1] for place in positions], dtype=np.float32)

@@ -1,0 +1,159 @@
+"""Spectral features: band densities, mains, slopes, edge."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+
+from cleanspan.features.registry import SPECTRAL
+
+BANDS_HZ = ((1, 4), (4, 8), (8, 13), (13, 20), (20, 30), (30, 45), (65, 78))
+MAINS_HZ = (50.0, 60.0)
+DENSITY_FLOOR = 1e-6
+"""Smallest density told apart from zero, µV²/Hz."""
+RMS_FLOOR_UV = 1e-2
+"""Smallest rms told apart from zero, µV."""
+NEEDED_SHARE = 0.75
+"""A band is shown when at least this share of it lies in the recorded pass band."""
+ROLL_OFF = 0.9
+"""Share of the Nyquist frequency up to which a recording is trusted when no low-pass is stated."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SpectralPlan:
+    """What depends on the rate and pass band only, worked out once a recording.
+
+    Attributes
+    ----------
+    taper : ndarray of shape (length,)
+        Hann window, scaled so that the squared transform is the one-sided density.
+    frequency_hz : ndarray of shape (n_bins,)
+    weights : ndarray of shape (n_bins, n_columns)
+        Columns: one mean a band, then the power of 1-40 Hz, then for each mains frequency its
+        power and the floor under it.
+    shown : ndarray of bool of shape (n_bands,)
+    mains_shown : ndarray of bool of shape (2,)
+    """
+
+    taper: npt.NDArray[np.float32]
+    frequency_hz: npt.NDArray[np.float64]
+    weights: npt.NDArray[np.float32]
+    shown: npt.NDArray[np.bool_]
+    mains_shown: npt.NDArray[np.bool_]
+
+
+def plan_spectra(rate_hz: float, *, low_pass_hz: float | None = None) -> SpectralPlan:
+    """Prepare the spectral features for a rate.
+
+    Parameters
+    ----------
+    rate_hz : float
+    low_pass_hz : float, optional
+        Upper end of the recorded pass band where the header states it.
+    """
+    length = round(rate_hz)
+    taper = np.hanning(length + 1)[:-1]
+    # One-sided density: |X|² · 2 / (rate · Σ taper²), as in Welch 1967.
+    taper = taper * np.sqrt(2 / (rate_hz * np.sum(taper**2)))
+    frequency_hz = np.fft.rfftfreq(length, 1 / rate_hz)
+    limit_hz = rate_hz / 2 - 1.5
+    top_hz = min(limit_hz, low_pass_hz or limit_hz)
+    df = frequency_hz[1]
+    columns, shown = [], []
+    for low, high in BANDS_HZ:
+        usable = (frequency_hz >= low) & (frequency_hz <= min(high, top_hz))
+        shown.append(min(high, top_hz) - low >= NEEDED_SHARE * (high - low))
+        columns.append(usable / max(np.count_nonzero(usable), 1))
+    columns.append(((frequency_hz >= 0.5) & (frequency_hz <= 40)) * df)
+    mains_shown = []
+    for mains_hz in MAINS_HZ:
+        away = np.abs(frequency_hz - mains_hz)
+        core = away <= 2
+        flank = (away >= 4) & (away <= 6) & (frequency_hz <= limit_hz)
+        columns.append(core * df)
+        columns.append(flank * (np.count_nonzero(core) * df / max(np.count_nonzero(flank), 1)))
+        mains_shown.append(mains_hz + 2 <= rate_hz / 2 + 0.5)
+    return SpectralPlan(
+        taper=taper.astype(np.float32),
+        frequency_hz=frequency_hz,
+        weights=np.stack(columns, axis=1).astype(np.float32),
+        shown=np.array(shown),
+        mains_shown=np.array(mains_shown),
+    )
+
+
+def densities(
+    windows_uv: npt.NDArray[np.float32], plan: SpectralPlan
+) -> npt.NDArray[np.float32]:
+    """One-sided power density of each window after its mean is taken away.
+
+    Parameters
+    ----------
+    windows_uv : ndarray of shape (..., length), µV
+        Overwritten.
+    plan : SpectralPlan
+
+    Returns
+    -------
+    ndarray of shape (..., n_bins), µV²/Hz
+    """
+    windows_uv -= windows_uv.mean(axis=-1, keepdims=True)
+    windows_uv *= plan.taper
+    transform = fft.rfft(windows_uv, axis=-1, overwrite_x=True)
+    density = np.square(transform.real)
+    density += np.square(transform.imag)
+    return density
+
+
+def spectral_features(
+    density: npt.NDArray[np.float32], plan: SpectralPlan
+) -> npt.NDArray[np.float32]:
+    """Compute the columns of `registry.SPECTRAL`.
+
+    Parameters
+    ----------
+    density : ndarray of shape (n_channels, n_windows, n_bins), µV²/Hz
+    plan : SpectralPlan
+
+    Returns
+    -------
+    ndarray of shape (n_channels, n_windows, n_features)
+    """
+    sums = density @ plan.weights
+    n_bands = len(BANDS_HZ)
+    out = np.full((*density.shape[:2], len(SPECTRAL)), np.nan, dtype=np.float32)
+    bands = np.log10(np.maximum(sums[..., :n_bands], DENSITY_FLOOR))
+    bands[..., ~plan.shown] = np.nan
+    out[..., :n_bands] = bands
+    body_rms = np.sqrt(np.maximum(sums[..., n_bands], RMS_FLOOR_UV**2))
+    for place in np.flatnonzero(plan.mains_shown):
+        power, floor = sums[..., n_bands + 1 + 2 * place], sums[..., n_bands + 2 + 2 * place]
+        rms = np.sqrt(np.maximum(power - floor, RMS_FLOOR_UV**2))
+        out[..., n_bands + place] = np.log10(np.maximum(rms / body_rms, 1e-3))
+        out[..., n_bands + 2 + place] = np.log10(rms)
+    # Octaves between the middles of the two bands (geometric): 2 to 24.5 Hz, 24.5 to 71.2 Hz.
+    out[..., 11] = (bands[..., 4] - bands[..., 0]) / np.float32(np.log2(24.5 / 2))
+    out[..., 12] = (bands[..., 6] - bands[..., 4]) / np.float32(np.log2(71.2 / 24.5))
+    out[..., 13] = _edge(density, plan)
+    out[..., 14] = _flatness(density, plan)
+    return out
+
+
+def _edge(density: npt.NDArray[np.float32], plan: SpectralPlan) -> npt.NDArray[np.float32]:
+    """Frequency below which 90 % of the 1-45 Hz power lies, Hz."""
+    used = np.flatnonzero((plan.frequency_hz >= 0.5) & (plan.frequency_hz <= 45))
+    running = np.cumsum(density[..., used], axis=-1)
+    below = np.count_nonzero(running < 0.9 * running[..., -1:], axis=-1)
+    edge_hz: npt.NDArray[np.float32] = plan.frequency_hz[
+        used[np.minimum(below, used.size - 1)]
+    ].astype(np.float32)
+    return edge_hz
+
+
+def _flatness(density: npt.NDArray[np.float32], plan: SpectralPlan) -> npt.NDArray[np.float32]:
+    """How noise-like 20-45 Hz is: log10 of geometric over arithmetic mean density."""
+    used = (plan.frequency_hz >= 20) & (plan.frequency_hz <= 45)
+    part = np.maximum(density[..., used], DENSITY_FLOOR)
+    flatness: npt.NDArray[np.float32] = np.log10(part).mean(axis=-1) - np.log10(part.mean(axis=-1))
+    return flatness

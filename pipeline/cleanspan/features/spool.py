@@ -1,0 +1,65 @@
+"""Feature rows on disk: memory stays flat however long the recording is."""
+
+import os
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+import numpy.typing as npt
+
+
+class RowFile:
+    """A scratch file of float32 rows, one run of windows for each channel.
+
+    Parameters
+    ----------
+    path : Path
+        Created; deleted on `close`.
+    n_channels, n_windows, n_columns : int
+    """
+
+    def __init__(self, path: Path, *, n_channels: int, n_windows: int, n_columns: int) -> None:
+        self.path = path
+        self.shape = (n_channels, n_windows, n_columns)
+        self._file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_TRUNC, 0o600)
+
+    def write(self, first_window: int, rows: npt.NDArray[np.float32]) -> None:
+        """Store rows of all channels, ndarray of shape (n_channels, n, n_columns)."""
+        for channel, part in enumerate(rows):
+            self.write_channel(channel, first_window, part)
+
+    def write_channel(self, channel: int, first_window: int, rows: npt.NDArray[np.float32]) -> None:
+        """Store rows of one channel, ndarray of shape (n, n_columns)."""
+        data = memoryview(np.ascontiguousarray(rows, dtype=np.float32)).cast("B")
+        offset = self._offset(channel, first_window)
+        while data:
+            written = os.pwrite(self._file, data, offset)
+            data, offset = data[written:], offset + written
+
+    def read(self, channel: int, first: int, last: int) -> npt.NDArray[np.float32]:
+        """Rows ``first:last`` of one channel, ndarray of shape (last - first, n_columns)."""
+        count = (last - first) * self.shape[2]
+        data = os.pread(self._file, count * 4, self._offset(channel, first))
+        return np.frombuffer(data, dtype=np.float32, count=count).reshape(-1, self.shape[2]).copy()
+
+    def _offset(self, channel: int, window: int) -> int:
+        return (channel * self.shape[1] + window) * self.shape[2] * 4
+
+    def close(self) -> None:
+        """Close and delete the file."""
+        os.close(self._file)
+        self.path.unlink(missing_ok=True)
+
+    def __enter__(self) -> Self:
+        """Give itself."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close whatever happened."""
+        self.close()

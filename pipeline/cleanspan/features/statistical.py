@@ -1,0 +1,176 @@
+"""Statistical features of each channel-window: size, shape, steps, flat and railed shares."""
+
+import numpy as np
+import numpy.typing as npt
+
+from cleanspan.features.registry import STATISTICAL
+from cleanspan.features.spectral import RMS_FLOOR_UV
+
+MIDDLE_RATE_HZ = 160.0
+"""Shape statistics depend on bandwidth, so they are taken near this rate for every amplifier."""
+SLOW_RATE_HZ = 50.0
+"""Rate at which steps, events and neighbours are compared."""
+STEP_S = 0.04
+RAIL_SHARE = 0.005
+"""How near to the amplifier's limit counts as railed, as a share of its range."""
+
+
+def hjorth(
+    windows_uv: npt.NDArray[np.float32], rate_hz: float
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """Hjorth's mobility (as a frequency) and complexity.
+
+    Mobility is the ratio of the rms of the first difference to the rms of the signal; a sampled
+    sine of frequency f has ``2 sin(π f / rate)``, which is turned back into f here (Hjorth 1970).
+
+    Parameters
+    ----------
+    windows_uv : ndarray of shape (..., length), mean taken away
+    rate_hz : float
+
+    Returns
+    -------
+    mobility_hz, complexity : ndarray of shape (...)
+    """
+    step = np.diff(windows_uv, axis=-1)
+    bend = np.diff(step, axis=-1)
+    size, step_size, bend_size = (_mean_square(part) for part in (windows_uv, step, bend))
+    floor = np.float32(1e-8)
+    mobility = np.sqrt(step_size / np.maximum(size, floor))
+    bend_mobility = np.sqrt(bend_size / np.maximum(step_size, floor))
+    mobility_hz = np.arcsin(np.minimum(mobility / 2, 1)) * np.float32(rate_hz / np.pi)
+    complexity = np.minimum(bend_mobility / np.maximum(mobility, np.float32(1e-3)), 50)
+    return mobility_hz.astype(np.float32), complexity.astype(np.float32)
+
+
+def _mean_square(windows: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Mean of squares along the last axis without a squared copy."""
+    total: npt.NDArray[np.float32] = np.einsum("...i,...i->...", windows, windows)
+    return total / np.float32(windows.shape[-1])
+
+
+def shape_features(
+    windows_uv: npt.NDArray[np.float32], rate_hz: float
+) -> npt.NDArray[np.float32]:
+    """rms, peak-to-peak, skewness, kurtosis, line length, mobility, complexity.
+
+    Parameters
+    ----------
+    windows_uv : ndarray of shape (n_channels, n_windows, length), µV
+        Overwritten (its mean is taken away).
+    rate_hz : float
+        Rate of these windows.
+
+    Returns
+    -------
+    ndarray of shape (n_channels, n_windows, 7)
+    """
+    span = windows_uv.max(axis=-1) - windows_uv.min(axis=-1)
+    windows_uv -= windows_uv.mean(axis=-1, keepdims=True)
+    squared = np.square(windows_uv)
+    variance = squared.mean(axis=-1)
+    safe = np.maximum(variance, np.float32(1e-8))
+    third = np.einsum("...i,...i->...", squared, windows_uv) / np.float32(squared.shape[-1])
+    fourth = _mean_square(squared)
+    mobility_hz, complexity = hjorth(windows_uv, rate_hz)
+    length = np.abs(np.diff(windows_uv, axis=-1)).sum(axis=-1)
+    floor = np.float32(RMS_FLOOR_UV)
+    columns = (
+        np.log10(np.maximum(np.sqrt(variance), floor)),
+        np.log10(np.maximum(span, floor)),
+        np.cbrt(third / safe**1.5),
+        np.log10(np.clip(fourth / safe**2, 1, 1e3)),
+        np.log10(np.maximum(length, floor)),
+        mobility_hz,
+        complexity,
+    )
+    return np.stack(columns, axis=-1).astype(np.float32)
+
+
+def step_features(
+    slow_uv: npt.NDArray[np.float32], rate_hz: float
+) -> npt.NDArray[np.float32]:
+    """Largest change within 40 ms and between neighbouring quarter-seconds.
+
+    Parameters
+    ----------
+    slow_uv : ndarray of shape (n_channels, n_windows, length), µV
+    rate_hz : float
+
+    Returns
+    -------
+    ndarray of shape (n_channels, n_windows, 2), log10 µV
+    """
+    quarter = slow_uv.shape[-1] // 4
+    means = slow_uv[..., : 4 * quarter].reshape(*slow_uv.shape[:2], 4, quarter).mean(axis=-1)
+    lasting = np.abs(np.diff(means, axis=-1)).max(axis=-1)
+    fast = largest_step(slow_uv, rate_hz)
+    both = np.stack((fast, lasting), axis=-1)
+    logs: npt.NDArray[np.float32] = np.log10(np.maximum(both, np.float32(RMS_FLOOR_UV)))
+    return logs
+
+
+def largest_step(
+    windows_uv: npt.NDArray[np.float32], rate_hz: float
+) -> npt.NDArray[np.float32]:
+    """Largest absolute change within `STEP_S` along the last axis, µV."""
+    lag = max(round(STEP_S * rate_hz), 1)
+    change = windows_uv[..., lag:] - windows_uv[..., :-lag]
+    largest: npt.NDArray[np.float32] = np.maximum(change.max(axis=-1), -change.min(axis=-1))
+    return largest
+
+
+def cell_extremes(
+    samples_uv: npt.NDArray[np.float32], cells: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """Largest and smallest sample of each eighth of a second.
+
+    Parameters
+    ----------
+    samples_uv : ndarray of shape (n_channels, n_samples), µV
+    cells : ndarray of shape (n_cells + 1,)
+        Sample indices at which the eighths begin, and the end.
+
+    Returns
+    -------
+    high, low : ndarray of shape (n_channels, n_cells), µV
+    """
+    used = samples_uv[:, : cells[-1]]
+    high: npt.NDArray[np.float32] = np.maximum.reduceat(used, cells[:-1], axis=1)
+    low: npt.NDArray[np.float32] = np.minimum.reduceat(used, cells[:-1], axis=1)
+    return high, low
+
+
+def stuck_features(
+    high: npt.NDArray[np.float32],
+    low: npt.NDArray[np.float32],
+    windows: npt.NDArray[np.int64],
+    *,
+    limits_uv: npt.NDArray[np.float32],
+) -> npt.NDArray[np.float32]:
+    """Shares of each window in which the signal never moves, or sits at the amplifier's limit.
+
+    Counted in eighths of a second: one is flat when all its samples are equal, and railed when
+    its largest (or smallest) sample touches the limit.
+
+    Parameters
+    ----------
+    high, low : ndarray of shape (n_channels, n_cells), µV
+    windows : ndarray of shape (n_windows, 8)
+        Which eighths make up each window.
+    limits_uv : ndarray of shape (n_channels, 2)
+        Lowest and highest value of the amplifier; NaN where unknown.
+
+    Returns
+    -------
+    ndarray of shape (n_channels, n_windows, 2)
+    """
+    margin = (limits_uv[:, 1:] - limits_uv[:, :1]) * RAIL_SHARE
+    railed = (high >= limits_uv[:, 1:] - margin) | (low <= limits_uv[:, :1] + margin)
+    both = np.stack((high == low, railed), axis=-1).astype(np.float32)
+    shares: npt.NDArray[np.float32] = both[:, windows].mean(axis=2)
+    return shares
+
+
+N_SHAPE = 7
+assert len(STATISTICAL) == N_SHAPE + 4  # noqa: S101 - the registry and this module must agree

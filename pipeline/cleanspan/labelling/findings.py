@@ -1,0 +1,141 @@
+"""Findings about channels that are not spans of time: bridges, dead or drying electrodes."""
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cleanspan.features.events import LEAD_ROWS
+from cleanspan.features.extraction import FeatureStore
+from cleanspan.features.registry import EVENT_NAMES
+from cleanspan.labelling.channels import union_s
+from cleanspan.labelling.prediction import Predictions
+from cleanspan.labelling.segments import REFERENCE_LOST, event_confidence
+from cleanspan.types import CONTACT_LOSS, Finding
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+BRIDGE_UV2 = 2.0
+"""A salt bridge leaves a difference of amplifier noise only (Tenke & Kayser 2001: electrical
+distance near zero); 2 µV² is 1.4 µV rms."""
+BRIDGE_SHARE = 0.01
+"""r > .995 between two channels of equal size: the difference holds below 1 % of the variance."""
+DEAD_FROM = 0.97
+DRYING_RISE = 0.25
+"""Rise of the share without contact from the first to the last third of the session."""
+SHORTEST_S = 600.0
+"""A trend needs a session of ten minutes."""
+FEWEST_EVENTS = 8
+LARGER = 1.15
+"""How much larger blinks must be elsewhere than at the lead before a position is doubted."""
+
+
+def findings_of(
+    store: FeatureStore, predictions: Predictions, segments: "pd.DataFrame"
+) -> list[Finding]:
+    """All findings of one feature store."""
+    return [
+        *_reference(segments, store),
+        *_contact_findings(store, segments),
+        *_bridges(store),
+        *_positions(store, predictions),
+    ]
+
+
+def _reference(segments: "pd.DataFrame", store: FeatureStore) -> Iterator[Finding]:
+    """Say once how long the reference was lost."""
+    lost = segments[segments["kind"] == REFERENCE_LOST]
+    if lost.empty:
+        return
+    first = lost[lost["channel"] == lost["channel"].iloc[0]]
+    total_s, count = first["duration_s"].sum(), len(first)
+    times = "once" if count == 1 else f"{count} times"
+    yield Finding(
+        REFERENCE_LOST,
+        tuple(channel.label for channel in store.channels),
+        f"The reference was lost {times}, {total_s:.0f} s in all: every channel is unusable then. "
+        "Check the ear clips and the ground first.",
+    )
+
+
+def _contact_findings(store: FeatureStore, segments: "pd.DataFrame") -> Iterator[Finding]:
+    """Electrodes that were dead, or dried as the session went on."""
+    duration_s = sum(piece.duration_s for piece in store.pieces)
+    own = segments[(segments["label"] == CONTACT_LOSS) & (segments["kind"] != REFERENCE_LOST)]
+    end_of_session_s = store.pieces[-1].onset_s + store.pieces[-1].duration_s
+    for channel in store.channels:
+        rows = own[own["channel"] == channel.label]
+        onset_s = rows["onset_s"].to_numpy()
+        end_s = onset_s + rows["duration_s"].to_numpy()
+        if union_s(onset_s, end_s) >= DEAD_FROM * duration_s:
+            yield Finding(
+                "dead",
+                (channel.label,),
+                f"{channel.label} had no contact from start to end: wet, reseat or replace it.",
+            )
+            continue
+        thirds = [
+            union_s(
+                np.clip(onset_s, low, low + end_of_session_s / 3),
+                np.clip(end_s, low, low + end_of_session_s / 3),
+            )
+            / (end_of_session_s / 3)
+            for low in (0.0, end_of_session_s * 2 / 3)
+        ]
+        if duration_s >= SHORTEST_S and thirds[1] - thirds[0] >= DRYING_RISE:
+            yield Finding(
+                "drying",
+                (channel.label,),
+                f"{channel.label} lost contact for {thirds[0]:.0%} of the first third and "
+                f"{thirds[1]:.0%} of the last: the sponge dries or lifts; wet it again.",
+            )
+
+
+def _bridges(store: FeatureStore) -> Iterator[Finding]:
+    """Pairs of electrodes that salt water joins (Tenke & Kayser 2001)."""
+    difference, variance = store.pairs.difference_uv2, store.pairs.variance_uv2
+    names = [channel.label for channel in store.channels]
+    for first in range(len(names)):
+        for second in range(first + 1, len(names)):
+            smaller = min(variance[first], variance[second])
+            if smaller < 4 * BRIDGE_UV2:
+                continue
+            if difference[first, second] < min(BRIDGE_UV2, BRIDGE_SHARE * smaller):
+                yield Finding(
+                    "salt bridge",
+                    (names[first], names[second]),
+                    f"{names[first]} and {names[second]} carry the same signal: salt water joins "
+                    "them; dry the skin between and use less.",
+                )
+
+
+def _positions(store: FeatureStore, predictions: Predictions) -> Iterator[Finding]:
+    """Blinks that are not largest at the foremost electrodes: plugs swapped, or polarity."""
+    electrodes = [channel.electrode or "" for channel in store.channels]
+    if not len(predictions.events) or not {"Fp1", "Fp2"} & set(electrodes):
+        return
+    stands = event_confidence(predictions.events[:, :, 0], store) >= 0.5
+    if np.count_nonzero(stands) < FEWEST_EVENTS:
+        return
+    shares = _typical_shares(store, stands)
+    front = {name for row in LEAD_ROWS[:5] for name in row}
+    rest = [row for row, name in enumerate(electrodes) if name not in front]
+    if rest and shares[rest].max() > LARGER:
+        row = max(rest, key=lambda place: shares[place])
+        yield Finding(
+            "position",
+            (store.channels[row].label,),
+            f"Blinks are larger at {store.channels[row].label} than at the foremost electrodes: "
+            "check whether plugs are swapped or the cap sits too far back.",
+        )
+
+
+def _typical_shares(store: FeatureStore, stands: "np.ndarray[tuple[int], np.dtype[np.bool_]]") -> "np.ndarray[tuple[int], np.dtype[np.float64]]":
+    """Median projection of the blinks on each channel."""
+    column = EVENT_NAMES.index("own_share")
+    parts: list[Sequence[Sequence[float]]] = []
+    for first, values in store.event_features():
+        parts.append(values[stands[first : first + len(values)], :, column])
+    shares: np.ndarray[tuple[int], np.dtype[np.float64]] = np.median(np.concatenate(parts), axis=0)
+    return shares

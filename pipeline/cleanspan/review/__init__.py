@@ -1,0 +1,1 @@
+"""Choosing what is worth a reader's minutes, and the page on which readers label it."""

@@ -1,0 +1,164 @@
+"""May a model be put into use? Not one that is worse on any label, unless a person says why."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from cleanspan.config import read_toml
+from cleanspan.errors import ConfigError, ModelError
+from cleanspan.training.bootstrap import ALIKE, BETTER, FEWEST_PEOPLE, UNKNOWN, WORSE, Difference
+
+JUDGEMENT = "judgement.toml"
+"""File in a model folder: how the model did against the one it was to replace."""
+
+MARGIN = 0.02
+"""F1 that a model may lose on a label before the gate refuses it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A new model against an old one on the same held-out people.
+
+    Attributes
+    ----------
+    model, against : str
+        Fingerprints of the new and the old model.
+    people, recordings : int
+        How many were held out.
+    labels : mapping of str to Difference
+        F1 on one-second channel cells, by label.
+    """
+
+    model: str
+    against: str
+    people: int
+    recordings: int
+    labels: Mapping[str, Difference]
+
+    @property
+    def verdict(self) -> str:
+        """Say whether the new model is better, worse, or not distinguishable.
+
+        Worse on one label is worse; better on one and worse on none is better.
+        """
+        verdicts = {difference.verdict for difference in self.labels.values()}
+        if self.people < FEWEST_PEOPLE or verdicts <= {ALIKE, UNKNOWN}:
+            return ALIKE
+        return WORSE if WORSE in verdicts else BETTER
+
+    def summary(self) -> str:
+        """Say in one line whether the new model is better, worse or not distinguishable."""
+        if self.people < FEWEST_PEOPLE:
+            return (
+                f"the new model is not distinguishable from the old: {self.people} people that "
+                f"neither learned from are too few to judge (at least {FEWEST_PEOPLE})"
+            )
+        figures = ", ".join(
+            f"{label} {d.new_f1:.3f} (before {d.old_f1:.3f}: {d.verdict})"
+            if math.isfinite(d.old_f1)
+            else f"{label} {d.new_f1:.3f} (new)"
+            for label, d in self.labels.items()
+            if math.isfinite(d.new_f1)
+        )
+        return f"the new model is {self.verdict} on {self.people} people left out; F1: {figures}"
+
+
+def refusals(
+    judgement: Judgement | None,
+    *,
+    model: str,
+    in_use: str,
+    labels: Sequence[str],
+    needed: Sequence[str],
+    margin: float = MARGIN,
+) -> list[str]:
+    """List the reasons against putting a model into use.
+
+    Parameters
+    ----------
+    judgement : Judgement or None
+        As stored with the model.
+    model, in_use : str
+        Fingerprints of the model and of the one in use now.
+    labels, needed : sequence of str
+        Labels of the model and of the one in use.
+    margin : float
+        F1 that may be lost on a label.
+    """
+    reasons = [f"it does not know the label {name!r}" for name in needed if name not in labels]
+    if judgement is None or judgement.model != model:
+        return [*reasons, "it was never judged against another model on held-out people"]
+    if judgement.against != in_use:
+        reasons.append(
+            f"it was judged against the model {judgement.against}, but {in_use} is in use; "
+            "retrain to judge it against that one"
+        )
+    for label, difference in judgement.labels.items():
+        lost = -difference.change
+        if math.isfinite(lost) and lost > margin + 1e-9:
+            reasons.append(
+                f"{label}: F1 {difference.new_f1:.3f} on held-out people, {difference.old_f1:.3f} "
+                f"before; it may lose {margin:g} at most"
+            )
+    return reasons
+
+
+def write_judgement(judgement: Judgement, folder: Path) -> None:
+    """Write a judgement into a model folder that is being made."""
+    import tomli_w
+
+    labels = {
+        label: {
+            "new_f1": d.new_f1,
+            "old_f1": d.old_f1,
+            "low": d.low,
+            "high": d.high,
+            "people": d.people,
+            "verdict": d.verdict,
+        }
+        for label, d in judgement.labels.items()
+    }
+    content: dict[str, Any] = {
+        "model": judgement.model,
+        "against": judgement.against,
+        "people": judgement.people,
+        "recordings": judgement.recordings,
+        "labels": labels,
+    }
+    (folder / JUDGEMENT).write_text(tomli_w.dumps(content), encoding="utf-8")
+
+
+def read_judgement(folder: Path) -> Judgement | None:
+    """Read the judgement in a model folder; None where there is none.
+
+    Raises
+    ------
+    ModelError
+        If the file is damaged.
+    """
+    path = folder / JUDGEMENT
+    if not path.is_file():
+        return None
+    try:
+        content = read_toml(path)
+        labels = {
+            str(label): Difference(
+                new_f1=float(item["new_f1"]),
+                old_f1=float(item["old_f1"]),
+                low=float(item["low"]),
+                high=float(item["high"]),
+                people=int(item["people"]),
+            )
+            for label, item in content["labels"].items()
+        }
+        return Judgement(
+            str(content["model"]),
+            str(content["against"]),
+            int(content["people"]),
+            int(content["recordings"]),
+            labels,
+        )
+    except (ConfigError, KeyError, TypeError, ValueError, AttributeError) as error:
+        raise ModelError(f"{path}: a judgement must be whole, got: {error}; retrain") from error

@@ -1,0 +1,375 @@
+"""Hand labels: what readers marked, what they looked at, and what they were unsure of.
+
+One contract for every source. CSV files have the columns
+``recording,label,onset_s,duration_s,channels,reader[,note]``; EDF+ files have the same texts as
+annotations (``blink@@EEG Fp1-A1A2``, ``reviewed``). Inside a `reviewed` span the unmarked is
+clean; outside it nothing is known.
+"""
+
+import csv
+import difflib
+import functools
+import io
+import logging
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from cleanspan.config import LabelRules
+from cleanspan.errors import CleanspanError, LabelsError
+from cleanspan.recording.opening import RECORDING_SUFFIXES, open_recording
+from cleanspan.recording.roles import guess_role
+from cleanspan.types import ALL_CHANNELS, CLEAN, LABELS, Recording
+
+REVIEWED = "reviewed"
+UNSURE = "unsure"
+OTHER = "other"
+STATEMENTS = (REVIEWED, CLEAN, UNSURE, OTHER)
+"""Texts that say something about a span other than "this artefact is here"."""
+
+COLUMNS = ("recording", "label", "onset_s", "duration_s", "channels", "reader")
+MARKED = "_marked"
+AT_CHANNEL = "@@"
+END_TOLERANCE_S = 0.5
+"""A mark may overshoot the recording's end by this much: readers round, pages end later."""
+
+logger = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class HandLabel:
+    """One row of a reader's marks.
+
+    Attributes
+    ----------
+    recording : str
+        File name, or a path's tail where two recordings share a name.
+    label : str
+        A label, or one of `STATEMENTS`.
+    onset_s, duration_s : float
+        Seconds from the recording's first sample.
+    channels : tuple of str
+        Channel or electrode names as written, or ``("all",)``.
+    reader : str
+        Who marked it.
+    note : str
+        Free text; labels named in it narrow `unsure`, `other` and `reviewed` to these labels.
+    place : str
+        ``file:line`` where it stands.
+    """
+
+    recording: str
+    label: str
+    onset_s: float
+    duration_s: float
+    channels: tuple[str, ...]
+    reader: str
+    note: str = ""
+    place: str = ""
+
+    @property
+    def end_s(self) -> float:
+        """Where the span ends."""
+        return self.onset_s + self.duration_s
+
+
+def read_hand_labels(
+    paths: Iterable[Path],
+    rules: LabelRules | None = None,
+    *,
+    recordings: Iterable[Path] | None = None,
+) -> list[HandLabel]:
+    """Read marks from CSV files and from EDF+ or BDF+ annotations.
+
+    Parameters
+    ----------
+    paths : iterable of Path
+        CSV files and annotated recordings, or folders of CSV files.
+    rules : LabelRules, optional
+        Extra labels and the lab's own wording.
+    recordings : iterable of Path, optional
+        Recordings, or folders searched for them. Where given, every mark must belong to one of
+        them, lie inside it and name its channels.
+
+    Returns
+    -------
+    list of HandLabel
+        Sorted by recording, onset and label; rows repeated word for word appear once.
+
+    Raises
+    ------
+    LabelsError
+        With every problem found, each with its file and line.
+    """
+    rules = rules or LabelRules()
+    problems: list[str] = []
+    labels: list[HandLabel] = []
+    for path in _label_files(paths, problems):
+        read = _read_csv if path.suffix.lower() in (".csv", ".tsv") else _read_annotations
+        labels += read(path, rules, problems)
+    labels = _without_repeats(labels)
+    problems += _contradictions(labels)
+    if recordings is not None:
+        problems += check_against_recordings(labels, find_recordings(recordings))
+    if problems:
+        raise LabelsError(problems)
+    return sorted(labels, key=lambda row: (row.recording, row.onset_s, row.label, row.reader))
+
+
+def _label_files(paths: Iterable[Path], problems: list[str]) -> Iterator[Path]:
+    """List the files to read; a folder stands for the CSV files in it."""
+    for path in paths:
+        if path.is_dir():
+            found = sorted(path.glob("*.csv"))
+            if not found:
+                problems.append(f"{path}: a folder of labels must hold CSV files, got none")
+            yield from found
+        elif path.is_file():
+            yield path
+        else:
+            problems.append(f"{path}: a label file must exist, got nothing there")
+
+
+def _read_csv(path: Path, rules: LabelRules, problems: list[str]) -> list[HandLabel]:
+    """Read one CSV file; what is wrong with it goes to problems."""
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        problems.append(f"{path}: labels must be readable UTF-8 text, got: {error}")
+        return []
+    delimiter = "\t" if path.suffix.lower() == ".tsv" else ","
+    rows = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    header = [name.strip().lower() for name in next(rows, [])]
+    missing = [name for name in COLUMNS if name not in header]
+    if missing:
+        problems.append(
+            f"{path}:1: the header must have the columns {', '.join(COLUMNS)}; "
+            f"missing: {', '.join(missing)}"
+        )
+        return []
+    labels = []
+    for cells in rows:
+        if any(cell.strip() for cell in cells):
+            place = f"{path}:{rows.line_num}"
+            label = _parse_row(header, cells, place, rules, problems)
+            labels += [label] if label else []
+    return labels
+
+
+def _parse_row(
+    header: list[str], cells: list[str], place: str, rules: LabelRules, problems: list[str]
+) -> HandLabel | None:
+    """Turn one CSV row into a label, or say why it cannot be one."""
+    if len(cells) > len(header):
+        problems.append(f"{place}: a row must have {len(header)} cells, got {len(cells)}; "
+                        "put a note that holds commas in double quotes")  # fmt: skip
+        return None
+    row = dict(zip(header, (cell.strip() for cell in cells), strict=False))
+    wrong = [f"{name} must not be empty" for name in COLUMNS if not row.get(name)]
+    onset_s = _number(row.get("onset_s", ""), "onset_s", wrong)
+    duration_s = _number(row.get("duration_s", ""), "duration_s", wrong)
+    label = meaning(row.get("label", ""), rules)
+    if label is None:
+        wrong.append(_unknown_label(row["label"], rules))
+    problems += [f"{place}: {problem}" for problem in wrong]
+    if wrong or label is None:
+        return None
+    names = tuple(name for name in row["channels"].split() if name.upper() != "EEG")
+    everywhere = ALL_CHANNELS in (name.lower() for name in names)
+    channels = (ALL_CHANNELS,) if everywhere else names
+    note, reader = row.get("note", ""), row["reader"]
+    return HandLabel(row["recording"], label, onset_s, duration_s, channels, reader, note, place)
+
+
+def _number(text: str, name: str, wrong: list[str]) -> float:
+    """Read a number of seconds, not negative."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if text and not (math.isfinite(value) and value >= 0):
+        wrong.append(f"{name} must be a number of seconds, 0 or more, got {text!r}")
+    return value
+
+
+def meaning(text: str, rules: LabelRules) -> str | None:
+    """Find the label that a text stands for: itself or the lab's wording; case is ignored."""
+    wording = {key.casefold(): value for key, value in rules.wording.items()}
+    plain = " ".join(text.replace("_", " ").split()).casefold()
+    plain = wording.get(text.strip().casefold(), wording.get(plain, plain)).casefold()
+    known = {name.casefold(): name for name in (*LABELS, *rules.extra, *STATEMENTS)}
+    return known.get(plain)
+
+
+def _unknown_label(text: str, rules: LabelRules) -> str:
+    """Say what a label may be, with a near match."""
+    known = (*LABELS, *rules.extra, *STATEMENTS)
+    near = difflib.get_close_matches(text.casefold(), known, n=1)
+    hint = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(known)}"
+    return (
+        f"label must be a known one, got {text!r}; {hint} "
+        "(declare the lab's own under [labels] extra, or its wording under [labels.wording])"
+    )
+
+
+def _read_annotations(path: Path, rules: LabelRules, problems: list[str]) -> list[HandLabel]:
+    """Read the marks that a recording carries as annotations.
+
+    A marked copy holds the machine's marks in the same texts, so marks count only inside the
+    spans that a person declared reviewed.
+    """
+    try:
+        recording = open_recording(path)
+    except CleanspanError as error:
+        problems.append(f"{path}: annotations must be readable, got: {error}")
+        return []
+    notes = recording.notes
+    recording.close()
+    labels = []
+    name = path.stem.removesuffix(MARKED) if path.stem.endswith(MARKED) else path.name
+    for note in notes:
+        text, at, channel = note.text.partition(AT_CHANNEL)
+        label = meaning(text, rules)
+        place = f"{path}:+{note.onset_s:g}"
+        if label is None:
+            if at:
+                problems.append(f"{place}: {_unknown_label(text, rules)}")
+            continue
+        channels = (channel.strip(),) if at else (ALL_CHANNELS,)
+        labels.append(
+            HandLabel(
+                name, label, note.onset_s, note.duration_s, channels, "annotations", "", place
+            )
+        )
+    return _inside_reviewed(path, labels, problems)
+
+
+def _inside_reviewed(path: Path, labels: list[HandLabel], problems: list[str]) -> list[HandLabel]:
+    """Keep the marks that a person looked at."""
+    reviewed = [row for row in labels if row.label in (REVIEWED, CLEAN)]
+    if not reviewed:
+        problems.append(
+            f"{path}: annotations must say which span was looked at ({REVIEWED!r}), got no such "
+            "annotation; without it the machine's own marks would pass for a reader's"
+        )
+        return []
+    kept = [
+        row
+        for row in labels
+        if any(span.onset_s <= row.onset_s <= span.end_s for span in reviewed)
+    ]
+    if len(kept) < len(labels):
+        logger.info(
+            "%s: %d marks outside reviewed spans left out", path.name, len(labels) - len(kept)
+        )
+    return kept
+
+
+def _without_repeats(labels: list[HandLabel]) -> list[HandLabel]:
+    """Drop rows that say the same as an earlier one."""
+    return list({replace(row, place="", note=""): row for row in reversed(labels)}.values())[::-1]
+
+
+def _contradictions(labels: list[HandLabel]) -> list[str]:
+    """Find marks of a reader inside a span that the same reader called clean."""
+    marks: dict[tuple[str, str], list[HandLabel]] = {}
+    for row in labels:
+        if row.label not in STATEMENTS:
+            marks.setdefault((row.recording, row.reader), []).append(row)
+    problems = []
+    for span in labels:
+        if span.label != CLEAN:
+            continue
+        for row in marks.get((span.recording, span.reader), []):
+            overlap_s = min(row.end_s, span.end_s) - max(row.onset_s, span.onset_s)
+            if overlap_s > 0 and share_channels(row.channels, span.channels):
+                problems.append(
+                    f"{row.place}: one reader must not call a span clean and mark it, got "
+                    f"{row.label!r} inside the {CLEAN!r} span of {span.place}"
+                )
+    return problems
+
+
+def share_channels(first: Sequence[str], second: Sequence[str]) -> bool:
+    """Whether two marks have a channel in common."""
+    if ALL_CHANNELS in first or ALL_CHANNELS in second:
+        return True
+    return not {electrode_key(name) for name in first}.isdisjoint(map(electrode_key, second))
+
+
+@functools.lru_cache(maxsize=4096)
+def electrode_key(name: str) -> str:
+    """Reduce a channel's name to what identifies its electrode, in capitals.
+
+    ``EEG Fp1-A1A2``, ``Fp1.`` and ``FP1`` are one electrode; ``T3`` is ``T7``. A derivation
+    between two scalp electrodes, or a name that is no electrode, stays whole.
+    """
+    guess = guess_role(name)
+    if guess.electrode is not None and guess.against is None:
+        return guess.electrode.upper()
+    return name.strip().upper()
+
+
+def find_recordings(paths: Iterable[Path]) -> dict[str, list[Path]]:
+    """Index recordings by name, in lower case, with and without the suffix."""
+    index: dict[str, list[Path]] = {}
+    for path in paths:
+        inside = sorted(path.rglob("*")) if path.is_dir() else [path]
+        for file in inside:
+            if file.suffix.lower() in RECORDING_SUFFIXES and not file.stem.endswith(MARKED):
+                for name in {file.name.lower(), file.stem.lower()}:
+                    index.setdefault(name, []).append(file)
+    return index
+
+
+def locate(recording: str, index: Mapping[str, list[Path]]) -> list[Path]:
+    """List the files that a recording's name may mean; a path's tail tells namesakes apart."""
+    named = Path(recording.replace("\\", "/"))
+    found = index.get(named.name.lower(), [])
+    tail = tuple(part.lower() for part in named.parts)
+    if len(tail) > 1 and len(found) > 1:
+        found = [p for p in found if tuple(x.lower() for x in p.parts[-len(tail) :]) == tail]
+    return found
+
+
+def check_against_recordings(
+    labels: Sequence[HandLabel], index: Mapping[str, list[Path]]
+) -> list[str]:
+    """List the marks that do not fit their recording."""
+    by_recording: dict[str, list[HandLabel]] = {}
+    for row in labels:
+        by_recording.setdefault(row.recording, []).append(row)
+    problems: list[str] = []
+    for name, rows in by_recording.items():
+        found = locate(name, index)
+        if len(found) != 1:
+            got = "none" if not found else ", ".join(map(str, found))
+            problems.append(
+                f"{rows[0].place}: the recording {name!r} must be found once, got {got}; "
+                "give its folder, or more of its path"
+            )
+            continue
+        try:
+            recording = open_recording(found[0])
+        except CleanspanError as error:
+            problems.append(f"{rows[0].place}: {error}")
+            continue
+        problems += _misfits(rows, recording)
+        recording.close()
+    return problems
+
+
+def _misfits(rows: Sequence[HandLabel], recording: Recording) -> Iterator[str]:
+    """List marks that lie outside a recording or name a channel it does not have."""
+    known = {electrode_key(channel.label) for channel in recording.channels}
+    known |= {channel.electrode.upper() for channel in recording.channels if channel.electrode}
+    for row in rows:
+        if row.end_s > recording.duration_s + END_TOLERANCE_S:
+            yield (
+                f"{row.place}: a mark must lie inside the recording (0 to "
+                f"{recording.duration_s:g} s), got {row.onset_s:g} to {row.end_s:g} s"
+            )
+        missing = [c for c in row.channels if c != ALL_CHANNELS and electrode_key(c) not in known]
+        if missing:
+            yield f"{row.place}: channels must be the recording's, got {' '.join(missing)}"

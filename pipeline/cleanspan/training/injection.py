@@ -1,0 +1,242 @@
+"""Faults injected into real recordings: a second truth beside simulation.
+
+The recording stays as it is around them, so a model meets real brains, real blinks and real
+noise next to faults whose extent is known exactly.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from cleanspan.training.simulator.contact import floating, popping
+from cleanspan.training.simulator.noise import gate, power_law, shaped_noise
+from cleanspan.training.simulator.overlay import (
+    Samples,
+    Target,
+    add_blink,
+    add_mains,
+    add_muscle,
+)
+from cleanspan.training.simulator.truth import UNSURE, Span
+from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
+
+CONTACT_KINDS = ("flat", "railed", "floating", "popping", "reference lost")
+KINDS = (*CONTACT_KINDS, MUSCLE, BLINK, LINE_NOISE)
+
+
+def inject(
+    samples_uv: npt.ArrayLike,
+    rate_hz: float,
+    electrodes: Sequence[str],
+    rng: np.random.Generator,
+    *,
+    kinds: Sequence[str] = CONTACT_KINDS,
+    per_minute: float = 3.0,
+    limit_uv: float | None = None,
+    mains_hz: float = 50.0,
+) -> tuple[Samples, list[Span]]:
+    """Inject faults at random times and channels.
+
+    Parameters
+    ----------
+    samples_uv : array_like of shape (n_channels, n_samples), µV
+        A recording; it is not changed.
+    rate_hz : float
+    electrodes : sequence of str
+        Names of the channels as they should stand in the spans; 10-10 names are needed for
+        blinks and for muscles that reach neighbours (other names: one channel, no blinks).
+    rng : numpy.random.Generator
+    kinds : sequence of str
+        Out of `KINDS`; every one is drawn equally often.
+    per_minute : float
+        How many faults, at least one.
+    limit_uv : float or None
+        Where a railed channel sits; None takes 1.5 times the largest sample, at least 500 µV.
+    mains_hz : float
+
+    Returns
+    -------
+    samples_uv : ndarray of shape (n_channels, n_samples), float32, µV
+    spans : list of Span
+        What was injected; ``unsure`` where it may not be seen. What the recording held before is
+        for its own labels to say.
+
+    Raises
+    ------
+    ValueError
+        If shapes or kinds do not fit.
+    """
+    samples = np.array(samples_uv, dtype=np.float32)
+    if samples.ndim != 2 or len(samples) != len(electrodes):
+        raise ValueError(
+            f"samples must have one row for each of {len(electrodes)} electrodes, "
+            f"got shape {samples.shape}"
+        )
+    unknown = sorted(set(kinds) - set(KINDS))
+    if unknown or not kinds:
+        raise ValueError(f"kinds must be out of {', '.join(KINDS)}, got {', '.join(unknown)}")
+    if limit_uv is None:
+        limit_uv = max(500.0, 1.5 * float(np.nanmax(np.abs(samples), initial=0.0)))
+    target = Target(samples, rate_hz, tuple(electrodes), limit_uv, mains_hz)
+    spans: list[Span] = []
+    taken: list[Span] = []
+    number = max(1, int(rng.poisson(per_minute * target.duration_s / 60)))
+    for kind in rng.choice(list(kinds), size=number):
+        new = _inject_one(target, str(kind), rng, taken)
+        spans += new
+        taken += [span for span in new if span.label == CONTACT_LOSS]
+    return samples, sorted(spans, key=lambda span: (span.onset_s, span.label, span.channels))
+
+
+def _inject_one(
+    target: Target, kind: str, rng: np.random.Generator, taken: Sequence[Span]
+) -> list[Span]:
+    """Inject one fault where no contact is lost yet; give up after some tries."""
+    shortest_s, longest_s = {MUSCLE: (0.3, 6.0), BLINK: (0.3, 0.6)}.get(kind, (0.7, 25.0))
+    for _ in range(20):
+        length_s = float(np.exp(rng.uniform(np.log(shortest_s), np.log(longest_s))))
+        length_s = min(length_s, 0.8 * target.duration_s)
+        if kind not in (MUSCLE, BLINK, "reference lost") and rng.random() < 0.15:
+            length_s = target.duration_s
+        onset_s = float(rng.uniform(0, target.duration_s - length_s))
+        whole_head = kind in ("reference lost", BLINK, LINE_NOISE, MUSCLE)
+        row = int(rng.integers(len(target.electrodes)))
+        who = target.electrodes if whole_head else (target.electrodes[row],)
+        if not any(_overlap(span, onset_s, length_s, who) for span in taken):
+            return _CARRY_OUT[kind](target, rng, kind, row, onset_s, length_s)
+    return []
+
+
+def _overlap(span: Span, onset_s: float, duration_s: float, channels: Sequence[str]) -> bool:
+    together = span.onset_s < onset_s + duration_s and onset_s < span.onset_s + span.duration_s
+    return together and bool(set(span.channels) & set(channels))
+
+
+def _replace(
+    target: Target,
+    rng: np.random.Generator,
+    kind: str,
+    row: int,
+    onset_s: float,
+    duration_s: float,
+) -> list[Span]:
+    """Replace one channel: flat, railed, floating."""
+    piece = target.piece(onset_s, duration_s)
+    length = piece.stop - piece.start
+    own = target.samples[row, piece]
+    if kind == "flat":
+        level = rng.choice([0.0, float(own[0]), float(rng.normal(0, 20))])
+        noise_uv = float(rng.choice([0.0, 0.0, rng.uniform(0.05, 0.8)]))
+        new = level + noise_uv * rng.standard_normal(length, dtype=np.float32)
+    elif kind == "railed":
+        new = _railed(target, rng, length)
+    else:
+        quiet = rng.random() < 0.3
+        amplitude_uv = (
+            float(np.exp(rng.uniform(np.log(0.3), np.log(5.5))))
+            if quiet
+            else target.level_uv(row) * float(np.exp(rng.uniform(np.log(1.2), np.log(60))))
+        )
+        noise, hum = floating(
+            rng,
+            length,
+            rate_hz=target.rate_hz,
+            amplitude_uv=amplitude_uv,
+            mains_hz=target.mains_hz,
+        )
+        left = float(rng.choice([0.0, rng.uniform(0, 0.06 if quiet else 0.25)]))
+        new = left * own + noise + hum
+    target.samples[row, piece] = new
+    return [Span(CONTACT_LOSS, kind, onset_s, duration_s, (target.electrodes[row],))]
+
+
+def _railed(target: Target, rng: np.random.Generator, length: int) -> npt.NDArray[np.floating]:
+    side = float(rng.choice([-1, 1]))
+    strength = float(rng.choice([0.0, rng.uniform(0.05, 1.0) * target.limit_uv]))
+    noise = shaped_noise(
+        rng, 1, n_samples=length, rate_hz=target.rate_hz, density=power_law(2.0, 0.5)
+    )[0]
+    bouncing = side * 1.1 * target.limit_uv + strength * noise
+    return np.asarray(np.clip(bouncing, -target.limit_uv, target.limit_uv))
+
+
+def _pop(
+    target: Target,
+    rng: np.random.Generator,
+    kind: str,
+    row: int,
+    onset_s: float,
+    duration_s: float,
+) -> list[Span]:
+    """Add steps that creep back; marked while above twice the channel's level."""
+    piece = target.piece(onset_s, duration_s)
+    height_uv = float(np.exp(rng.uniform(np.log(60), np.log(1000))))
+    pops = popping(rng, piece.stop - piece.start, rate_hz=target.rate_hz, height_uv=height_uv)
+    # The return must be over at the span's end, or a second step would stand there.
+    pops *= gate(
+        ((-1.0, duration_s + 1.0),),
+        n_samples=pops.size,
+        rate_hz=target.rate_hz,
+        edge_s=min(0.5, duration_s / 2),
+    )
+    target.samples[row, piece] += pops
+    own_uv = target.level_uv(row)
+    seen = np.abs(pops) >= max(2 * own_uv, 20)
+    if not seen.any():
+        return [Span(UNSURE, CONTACT_LOSS, onset_s, duration_s, (target.electrodes[row],))]
+    return _runs(target, seen, piece.start, kind, row)
+
+
+def _runs(
+    target: Target, seen: npt.NDArray[np.bool_], first: int, kind: str, row: int
+) -> list[Span]:
+    """Spans of the samples that are seen, closer than half a second joined."""
+    index = np.flatnonzero(seen)
+    cuts = np.flatnonzero(np.diff(index) > 0.5 * target.rate_hz)
+    starts = index[np.concatenate(([0], cuts + 1))]
+    stops = index[np.concatenate((cuts, [index.size - 1]))] + 1
+    return [
+        Span(
+            CONTACT_LOSS,
+            kind,
+            float(first + start) / target.rate_hz,
+            max(float(stop - start) / target.rate_hz, 0.1),
+            (target.electrodes[row],),
+        )
+        for start, stop in zip(starts, stops, strict=True)
+    ]
+
+
+def _lose_reference(
+    target: Target,
+    rng: np.random.Generator,
+    kind: str,
+    row: int,  # noqa: ARG001 - every injector is called alike
+    onset_s: float,
+    duration_s: float,
+) -> list[Span]:
+    """Add one drift, noise and mains to every channel."""
+    piece = target.piece(onset_s, duration_s)
+    level_uv = float(np.median([target.level_uv(row) for row in range(len(target.electrodes))]))
+    noise, hum = floating(
+        rng,
+        piece.stop - piece.start,
+        rate_hz=target.rate_hz,
+        amplitude_uv=level_uv * float(np.exp(rng.uniform(np.log(3), np.log(50)))) + 6,
+        mains_hz=target.mains_hz,
+    )
+    target.samples[:, piece] += noise + hum
+    return [Span(CONTACT_LOSS, kind, onset_s, duration_s, target.electrodes)]
+
+
+_CARRY_OUT = {
+    "flat": _replace,
+    "railed": _replace,
+    "floating": _replace,
+    "popping": _pop,
+    "reference lost": _lose_reference,
+    MUSCLE: add_muscle,
+    BLINK: add_blink,
+    LINE_NOISE: add_mains,
+}

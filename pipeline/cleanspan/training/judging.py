@@ -1,0 +1,154 @@
+"""Old and new model on the same people, whom neither has learned from.
+
+The figures are of channel-windows (for blinks: of candidate events on each channel), at the
+probability where a segment begins. They compare models; how good the finished marks are is for
+`cleanspan evaluate` to say.
+"""
+
+import hashlib
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from cleanspan.config import SegmentRule
+from cleanspan.features.registry import EVENT_NAMES, WINDOW_NAMES
+from cleanspan.labelling.model import Model
+from cleanspan.labelling.network import Panel, columns_of
+from cleanspan.training.bootstrap import Difference, compare_f1
+from cleanspan.training.dataset import Table, Tables
+from cleanspan.training.fitting import person_folds
+from cleanspan.training.scores import Calibration, Counts, calibration, count_cells
+
+FloatArray = npt.NDArray[np.float32]
+NAMES = {"windows": WINDOW_NAMES, "events": EVENT_NAMES}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Panels:
+    """The two panels of a model that need not be saved yet."""
+
+    windows: Panel
+    events: Panel
+    rules: Mapping[str, SegmentRule] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, model: Model) -> "Panels":
+        """Take a loaded model's panels."""
+        return cls(model.windows, model.events, model.rules)
+
+    def begin_at(self, label: str) -> float:
+        """Give the probability at which a segment of a label begins."""
+        return self.rules.get(label, SegmentRule()).begin_at
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answer:
+    """What a model said of rows whose truth is known.
+
+    Attributes
+    ----------
+    probability : ndarray of shape (n_rows,), NaN where it was not asked
+    marked : ndarray of shape (n_rows,), int8
+        1 marked, 0 not, -1 not asked.
+    """
+
+    probability: FloatArray
+    marked: npt.NDArray[np.int8]
+
+
+def answers(panels: Panels, tables: Tables) -> dict[str, Answer]:
+    """Ask a model about every row, label by label."""
+    result = {}
+    for kind, panel, table in (
+        ("windows", panels.windows, tables.windows),
+        ("events", panels.events, tables.events),
+    ):
+        columns = columns_of(NAMES[kind], panel.features)
+        probability = panel.probabilities(table.features[:, columns])
+        for place, label in enumerate(panel.labels):
+            p = probability[:, place]
+            result[label] = Answer(p, (p >= panels.begin_at(label)).astype(np.int8))
+    return result
+
+
+def table_of(tables: Tables, label: str) -> Table:
+    """Choose the table that knows a label."""
+    return tables.events if label in tables.events.truth else tables.windows
+
+
+def fold_of_people(people: Collection[str], folds: int, *, seed: int) -> dict[str, int]:
+    """Deal people into groups that are left out in turn."""
+    names = np.array(sorted(people))
+    dealt = person_folds(names, max(1, min(folds, len(names))), seed=seed)
+    return dict(zip(names.tolist(), dealt.tolist(), strict=True))
+
+
+def counts_by_person(
+    marked: npt.NDArray[np.int8], table: Table, label: str, people: Sequence[str]
+) -> list[Counts]:
+    """Count right and wrong rows of each person."""
+    truth = table.truth[label]
+    return [
+        count_cells(marked[table.person == person], truth[table.person == person])
+        for person in people
+    ]
+
+
+def differences(
+    new: Mapping[str, Answer],
+    old: Mapping[str, Answer],
+    tables: Tables,
+    people: Sequence[str],
+    *,
+    seed: int,
+) -> dict[str, Difference]:
+    """Compare the two models label by label; a label that the old one lacks has no old figure."""
+    result = {}
+    for label, answer in new.items():
+        table = table_of(tables, label)
+        if label not in table.truth:
+            continue
+        ours = counts_by_person(answer.marked, table, label, people)
+        if label in old:
+            theirs = counts_by_person(old[label].marked, table, label, people)
+            result[label] = compare_f1(ours, theirs, seed=seed)
+        else:
+            nan = float("nan")
+            alone = compare_f1(ours, ours, seed=seed)
+            result[label] = Difference(alone.new_f1, nan, nan, nan, alone.people)
+    return result
+
+
+def calibrations(new: Mapping[str, Answer], tables: Tables) -> dict[str, Calibration]:
+    """Check the new model's probabilities on people left out."""
+    result = {}
+    for label, answer in new.items():
+        table = table_of(tables, label)
+        if label in table.truth:
+            result[label] = calibration(answer.probability, table.truth[label])
+    return result
+
+
+def person_code(person: str) -> str:
+    """Write a person as a code: manifests must not hold names."""
+    return hashlib.sha256(f"cleanspan person {person}".encode()).hexdigest()[:16]
+
+
+def seen_people(model: Model, lessons: Sequence[tuple[str, str]]) -> set[str]:
+    """Find the people that a model learned from.
+
+    Parameters
+    ----------
+    model : Model
+    lessons : sequence of (person, content hash)
+    """
+    training = model.manifest.get("training", {})
+    codes = set(training.get("people_sha256", ()))
+    contents = set(training.get("recordings_sha256", ()))
+    return {
+        person
+        for person, content in lessons
+        if person_code(person) in codes or content in contents
+    }

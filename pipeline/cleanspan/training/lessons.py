@@ -1,0 +1,185 @@
+"""What the lab's hand labels teach: feature tables of every labelled recording, cached."""
+
+import hashlib
+import json
+import logging
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from cleanspan.atomic import replacing_file
+from cleanspan.config import Windows
+from cleanspan.errors import LabelsError, ModelError, NoEegChannelError
+from cleanspan.features.registry import FEATURE_VERSION
+from cleanspan.recording.opening import open_recording
+from cleanspan.training.dataset import Tables, tables_of
+from cleanspan.training.evaluation import person_of
+from cleanspan.training.hand_labels import HandLabel, locate
+from cleanspan.training.results import Comparison
+from cleanspan.training.sample import load_tables, save_tables
+from cleanspan.training.sources import scalp_channels
+from cleanspan.training.truth import labels_of, stem
+from cleanspan.types import Channel, Recording
+
+logger = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lesson:
+    """One labelled recording.
+
+    Attributes
+    ----------
+    name, person : str
+    content : str
+        SHA-256 of the recording's bytes.
+    tables : Tables
+    """
+
+    name: str
+    person: str
+    content: str
+    tables: Tables
+
+
+def cache_folder() -> Path:
+    """Find the user's cache folder (XDG base directories)."""
+    base = os.environ.get("XDG_CACHE_HOME", "")
+    root = Path(base) if Path(base).is_absolute() else Path.home() / ".cache"
+    return root / "cleanspan" / "lessons"
+
+
+def gather_lessons(
+    labels: Sequence[HandLabel],
+    index: Mapping[str, list[Path]],
+    window_labels: Sequence[str],
+    *,
+    comparison: Comparison,
+    cache: Path | None = None,
+) -> list[Lesson]:
+    """Compute the tables of every recording that has hand labels.
+
+    Parameters
+    ----------
+    labels : sequence of HandLabel
+        Checked against the recordings before.
+    index : mapping
+        Where recordings lie; see `find_recordings`.
+    window_labels : sequence of str
+        Labels of windows, the lab's own included.
+    comparison : Comparison
+        How the hand labels are understood, and whose a recording is.
+    cache : Path, optional
+        Folder for computed tables; a recording is computed anew when its bytes, its labels, the
+        way they are read or the features' version change.
+
+    Raises
+    ------
+    LabelsError
+        If a recording cannot be found.
+    RecordingError
+        If one cannot be read.
+    """
+    lessons = []
+    for name in sorted({stem(row.recording) for row in labels}):
+        own = labels_of(labels, name)
+        found = locate(own[0].recording, index)
+        if len(found) != 1:
+            raise LabelsError([f"{own[0].place}: the recording must be found once: {name!r}"])
+        content = content_hash(found[0])
+        person = person_of(own[0].recording, comparison.person_pattern)
+        key = _key(content, own, window_labels, comparison)
+        tables = _cached(cache, key)
+        if tables is None:
+            logger.info("computing features of %s", found[0].name)
+            tables = compute_tables(found[0], own, window_labels, person, comparison)
+            if cache is not None:
+                cache.mkdir(parents=True, exist_ok=True)
+                with replacing_file(cache / f"{key}.npz") as beside:
+                    save_tables(beside, tables, half=False)
+        lessons.append(Lesson(found[0].name, person, content, tables))
+    return lessons
+
+
+def compute_tables(
+    path: Path,
+    labels: Sequence[HandLabel],
+    window_labels: Sequence[str],
+    person: str,
+    comparison: Comparison,
+) -> Tables:
+    """Compute one recording's tables."""
+    recording = open_recording(path)
+    try:
+        return tables_of(
+            recording,
+            screened(recording),
+            labels,
+            labels=window_labels,
+            name=path.name,
+            person=person,
+            agreement=comparison.agreement,
+            rules=comparison.rules,
+        )
+    finally:
+        recording.close()
+
+
+def screened(recording: Recording) -> tuple[Channel, ...]:
+    """List the scalp channels of the commonest rate.
+
+    Raises
+    ------
+    NoEegChannelError
+        If there are none.
+    """
+    channels = scalp_channels(recording.channels)
+    if not channels:
+        raise NoEegChannelError(f"{recording.path.name}: must hold a scalp EEG channel, got none")
+    return channels
+
+
+def content_hash(path: Path) -> str:
+    """Hash a file's bytes."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def labels_hash(labels: Sequence[HandLabel]) -> str:
+    """Hash what labels say, wherever they stand."""
+    rows = sorted(
+        (r.recording, r.label, r.onset_s, r.duration_s, r.channels, r.reader, r.note)
+        for r in labels
+    )
+    return hashlib.sha256(json.dumps(rows).encode()).hexdigest()
+
+
+def _key(
+    content: str,
+    labels: Sequence[HandLabel],
+    window_labels: Sequence[str],
+    comparison: Comparison,
+) -> str:
+    """Name a cached table after everything that decides it."""
+    parts = {
+        "content": content,
+        "labels": labels_hash(labels),
+        "window_labels": list(window_labels),
+        "features": FEATURE_VERSION,
+        "windows": asdict(Windows()),
+        "comparison": asdict(comparison),
+    }
+    text = json.dumps(parts, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+def _cached(cache: Path | None, key: str) -> Tables | None:
+    """Read a cached table; a damaged one counts as none."""
+    if cache is None or not (cache / f"{key}.npz").is_file():
+        return None
+    try:
+        return load_tables(cache / f"{key}.npz")
+    except ModelError as error:
+        logger.warning("%s; computing it anew", error)
+        return None

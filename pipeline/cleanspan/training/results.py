@@ -1,0 +1,262 @@
+"""Compare whole folders of results, or another reader's marks, with hand labels."""
+
+import logging
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cleanspan.config import LabelRules
+from cleanspan.errors import UsageError
+from cleanspan.export.stored import StoredResult
+from cleanspan.training.evaluation import (
+    Judge,
+    ReaderMarks,
+    Score,
+    SegmentMarks,
+    compare,
+    person_of,
+)
+from cleanspan.training.hand_labels import REVIEWED, HandLabel, read_hand_labels
+from cleanspan.training.scores import Calibration, FloatArray, IntArray, calibration
+from cleanspan.training.truth import TWO, Agreement, label_names, labels_of, stem
+from cleanspan.types import ALL_CHANNELS, CLEAN
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SEGMENTS = "_segments.csv"
+
+FEW_PEOPLE = 5
+"""Below this, a spread between people means little (common practice)."""
+
+logger = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evaluation:
+    """What comparing several recordings gave.
+
+    Attributes
+    ----------
+    scores : list of Score
+        One a recording.
+    calibrations : mapping of str to Calibration
+        By label, over all windows with a known truth; empty where no probabilities were found.
+    warnings : list of str
+        What the reader of the numbers must know.
+    """
+
+    scores: list[Score]
+    calibrations: dict[str, Calibration] = field(default_factory=dict)
+    warnings: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """How marks and hand labels are compared.
+
+    Attributes
+    ----------
+    rules : LabelRules
+        How the hand labels are understood.
+    agreement : Agreement
+        How many readers make an artefact.
+    person_pattern : str
+        Regular expression that finds the person in a recording's name; see `person_of`.
+    """
+
+    rules: LabelRules = field(default_factory=LabelRules)
+    agreement: Agreement = TWO
+    person_pattern: str = ""
+
+
+def find_results(paths: Iterable[Path]) -> tuple[list[Path], list[Path]]:
+    """Tell segment files of results and label files apart.
+
+    Returns
+    -------
+    segment files, label files
+
+    Raises
+    ------
+    UsageError
+        If a path holds neither.
+    """
+    segments: list[Path] = []
+    labels: list[Path] = []
+    for path in paths:
+        if path.is_dir():
+            found = sorted(path.rglob(f"*{SEGMENTS}"))
+            if not found:
+                raise UsageError(f"{path}: a results folder must hold *{SEGMENTS}, got none")
+            segments += found
+        elif path.name.endswith(SEGMENTS):
+            segments.append(path)
+        else:
+            labels.append(path)
+    return segments, labels
+
+
+def evaluate_results(
+    marks: Iterable[Path], labels: Sequence[HandLabel], comparison: Comparison
+) -> Evaluation:
+    """Compare results folders and other readers' label files with hand labels.
+
+    Raises
+    ------
+    UsageError
+        If no recording has both marks and hand labels.
+    LabelsError
+        If another reader's labels are wrong.
+    """
+    segment_files, label_files = find_results(marks)
+    judged = [(path.name.removesuffix(SEGMENTS), path) for path in segment_files]
+    others = read_hand_labels(label_files, comparison.rules) if label_files else []
+    names = label_names([*labels, *others])
+    tables = {path: _read_segments(path) for _, path in judged}
+    names += tuple(sorted(_labels_in(tables.values()).difference(names)))
+    scores: list[Score] = []
+    pairs: dict[str, list[tuple[FloatArray, IntArray]]] = {}
+    for name, path in judged:
+        own = labels_of(labels, name)
+        if own:
+            channels = screened_channels(path, tables[path], own)
+            truth = ReaderMarks(own, channels, comparison.rules, comparison.agreement)
+            marks_of = SegmentMarks(tables[path], channels)
+            scores.append(_score(marks_of, truth, own, names, comparison))
+            _add_windows(pairs, path, own, comparison)
+    for name in sorted({stem(row.recording) for row in others}):
+        own, theirs = labels_of(labels, name), labels_of(others, name)
+        if own:
+            channels = channels_named([*own, *theirs], comparison.rules)
+            truth = ReaderMarks(own, channels, comparison.rules, comparison.agreement)
+            judge = ReaderMarks(theirs, channels, comparison.rules, comparison.agreement)
+            scores.append(_score(judge, truth, own, names, comparison))
+    if not scores:
+        raise UsageError(
+            "marks and hand labels must be of the same recordings, got none in common; labels are "
+            f"of: {', '.join(sorted({row.recording for row in labels})) or 'none'}"
+        )
+    return Evaluation(scores, _calibrations(pairs), _warnings(labels, scores))
+
+
+def _score(
+    marks: Judge,
+    truth: Judge,
+    own: Sequence[HandLabel],
+    names: Sequence[str],
+    comparison: Comparison,
+) -> Score:
+    """Score one recording, as far as anybody marked it."""
+    name = own[0].recording
+    return compare(
+        marks,
+        truth,
+        names=names,
+        duration_s=max(row.end_s for row in own),
+        recording=name,
+        person=person_of(name, comparison.person_pattern),
+    )
+
+
+def _read_segments(path: Path) -> "pd.DataFrame":
+    """Read a segment file.
+
+    Raises
+    ------
+    UsageError
+        If it is no segment file.
+    """
+    import pandas as pd
+
+    wanted = ["channel", "label", "onset_s", "duration_s"]
+    try:
+        table = pd.read_csv(path, keep_default_na=False)
+        return table[wanted].astype({"onset_s": float, "duration_s": float})
+    except (OSError, ValueError, KeyError) as error:
+        raise UsageError(
+            f"{path}: must be a segment file with {', '.join(wanted)}, got: {error}"
+        ) from error
+
+
+def _labels_in(tables: "Iterable[pd.DataFrame]") -> set[str]:
+    """Collect the labels that segments carry."""
+    return {str(name) for table in tables for name in table["label"].unique()} - {CLEAN}
+
+
+def screened_channels(
+    segments_path: Path, segments: "pd.DataFrame", labels: Sequence[HandLabel]
+) -> list[str]:
+    """List the channels that were screened: from the channel table beside the segments.
+
+    Where that file is missing, the channels that occur in segments or hand labels.
+    """
+    import pandas as pd
+
+    path = segments_path.with_name(segments_path.name.removesuffix(SEGMENTS) + "_channels.csv")
+    if path.is_file():
+        table = pd.read_csv(path, keep_default_na=False)
+        return [str(name) for name in table.loc[table["verdict"] != "not screened", "channel"]]
+    named = [*segments["channel"].astype(str), *(c for row in labels for c in row.channels)]
+    return [name for name in dict.fromkeys(named) if name != ALL_CHANNELS]
+
+
+def channels_named(labels: Sequence[HandLabel], rules: LabelRules) -> list[str]:
+    """List the channels that readers name; ``all`` stands for the rules' channels."""
+    named = [*rules.all_channels, *(c for row in labels for c in row.channels)]
+    return [name for name in dict.fromkeys(named) if name != ALL_CHANNELS]
+
+
+def _add_windows(
+    pairs: dict[str, list[tuple[FloatArray, IntArray]]],
+    segments_path: Path,
+    own: Sequence[HandLabel],
+    comparison: Comparison,
+) -> None:
+    """Collect the probabilities of windows beside what is known about them."""
+    if not list(segments_path.parent.glob("*_facts.json")):
+        return
+    result = StoredResult.load(segments_path.parent)
+    stored = result.probabilities
+    if stored is None:
+        return
+    truth = ReaderMarks(
+        own, [channel.label for channel in result.eeg], comparison.rules, comparison.agreement
+    )
+    known = [truth.cells(label, stored.onset_s, stored.window_s) for label in stored.labels]
+    for row in range(len(result.eeg)):
+        probability = stored.channel(row)
+        for column, label in enumerate(stored.labels):
+            use = known[column][row] >= 0
+            pairs.setdefault(label, []).append((probability[use, column], known[column][row, use]))
+
+
+def _calibrations(
+    pairs: dict[str, list[tuple[FloatArray, IntArray]]],
+) -> dict[str, Calibration]:
+    """Compare probabilities with truth, label by label, where somebody read the label."""
+    result = {}
+    for label, parts in pairs.items():
+        probability = np.concatenate([p for p, _ in parts])
+        truth = np.concatenate([t for _, t in parts])
+        if len(truth):
+            result[label] = calibration(probability, truth)
+    return result
+
+
+def _warnings(labels: Sequence[HandLabel], scores: Sequence[Score]) -> list[str]:
+    """Say what keeps the numbers from meaning what they seem to."""
+    seen = {stem(score.name) for score in scores}
+    reviewed = {stem(row.recording) for row in labels if row.label in (REVIEWED, CLEAN)}
+    warnings = [
+        f"{name}: no reviewed span, so nothing is known to be clean: recall only"
+        for name in sorted(seen - reviewed)
+    ]
+    if len({score.person for score in scores}) < FEW_PEOPLE:
+        warnings.append(
+            f"fewer than {FEW_PEOPLE} people: too few to tell how it does on people not seen"
+        )
+    return warnings

@@ -1,0 +1,340 @@
+"""Fit a model to the lab's hand labels, judge it on people left out, and store it."""
+
+import logging
+import platform
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from cleanspan import __version__
+from cleanspan.config import SegmentRule, within
+from cleanspan.errors import LabelsError
+from cleanspan.features.registry import WINDOW_NAMES
+from cleanspan.labelling.model import Model, load_model, save_model
+from cleanspan.training.background import background
+from cleanspan.training.card import model_card
+from cleanspan.training.dataset import Tables
+from cleanspan.training.drift import learn_reference
+from cleanspan.training.fitting import Recipe, Sample, fit_panel
+from cleanspan.training.gate import Judgement, write_judgement
+from cleanspan.training.hand_labels import HandLabel, find_recordings
+from cleanspan.training.judging import (
+    Answer,
+    Panels,
+    answers,
+    calibrations,
+    differences,
+    fold_of_people,
+    person_code,
+    seen_people,
+)
+from cleanspan.training.lessons import Lesson, gather_lessons, labels_hash
+from cleanspan.training.results import Comparison
+from cleanspan.training.sample import SAMPLE, save_tables
+from cleanspan.training.scores import Calibration
+from cleanspan.training.sources import all_joined
+from cleanspan.training.store import ModelStore
+from cleanspan.training.truth import UNKNOWN
+from cleanspan.types import BLINK, LABELS
+
+logger = logging.getLogger(__name__)
+
+NOTHING_TO_LEARN = (
+    "hand labels must say something about windows, got none: mark artefacts, and the spans that "
+    "were looked at as 'reviewed'"
+)
+FOLDS = 5
+FEWEST_FOR_FOLDS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How a model is retrained.
+
+    Attributes
+    ----------
+    name : str
+        The new model's name in the store.
+    lab_share : float
+        Share of the total weight that the lab's rows carry, 0.05 to 1; the rest is the
+        background that the old model brings. 1 forgets the background.
+    folds : int
+        Groups of people left out in turn to judge the model, 2 to 20.
+    seed : int
+        Same inputs and seed, same predictions.
+    comparison : Comparison
+        How hand labels are understood.
+    recipe : Recipe
+        How the networks are fitted.
+    """
+
+    name: str
+    lab_share: float = 0.5
+    folds: int = FOLDS
+    seed: int = 20_260
+    comparison: Comparison = field(default_factory=Comparison)
+    recipe: Recipe = field(default_factory=Recipe)
+
+    def __post_init__(self) -> None:
+        """Check the ranges."""
+        within("lab_share", self.lab_share, 0.05, 1.0)
+        within("folds", self.folds, 2, 20)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Retrained:
+    """What retraining gave.
+
+    Attributes
+    ----------
+    folder : Path
+        The new model in the store.
+    model : Model
+    judgement : Judgement
+    calibrations : mapping of str to Calibration
+        On people left out.
+    people, recordings : int
+        Whom the new model learned from.
+    warnings : tuple of str
+    """
+
+    folder: Path
+    model: Model
+    judgement: Judgement
+    calibrations: Mapping[str, Calibration]
+    people: int
+    recordings: int
+    warnings: tuple[str, ...]
+
+
+def retrain(
+    labels: Sequence[HandLabel],
+    recordings: Sequence[Path],
+    old_folder: Path,
+    store: ModelStore,
+    *,
+    plan: Plan,
+    cache: Path | None = None,
+) -> Retrained:
+    """Fit, judge and store a model; putting it into use is a separate step.
+
+    Parameters
+    ----------
+    labels : sequence of HandLabel
+        Read with `recordings` given, so that they fit.
+    recordings : sequence of Path
+        Recordings, or folders searched for them.
+    old_folder : Path
+        The model to start from and to judge against.
+    store : ModelStore
+    plan : Plan
+    cache : Path, optional
+        Folder for computed features.
+
+    Raises
+    ------
+    LabelsError
+        If the labels teach nothing.
+    ModelError
+        If the old model cannot be read or the name is taken.
+    """
+    old = load_model(old_folder)
+    window_labels = _window_labels(old, plan)
+    lessons = gather_lessons(
+        labels,
+        find_recordings(recordings),
+        window_labels,
+        comparison=plan.comparison,
+        cache=cache,
+    )
+    lab = all_joined([lesson.tables for lesson in lessons])
+    if not len(lab.windows) and not len(lab.events):
+        raise LabelsError([NOTHING_TO_LEARN])
+    rest = background(old_folder, seed=plan.seed) if plan.lab_share < 1 else None
+    rules = {label: old.rules.get(label, SegmentRule()) for label in (BLINK, *window_labels)}
+    warnings = _warnings(lab, window_labels, old)
+    left_out = _left_out_answers(lab, rest, window_labels, rules, plan=plan)
+    panels = _fit(lab, rest, window_labels, rules, plan=plan)
+    judged = _judged_people(lessons, old)
+    judgement = Judgement(
+        "",
+        old.fingerprint,
+        len(judged) if left_out else 0,
+        sum(lesson.person in judged for lesson in lessons),
+        differences(left_out, answers(Panels.of(old), lab), lab, judged, seed=plan.seed),
+    )
+    checked = calibrations(left_out, lab)
+    with store.adding(plan.name) as folder:
+        facts = _facts(lessons, labels, judgement, checked, old, plan)
+        drift = learn_reference(
+            *_drift_rows([lab] if rest is None else [lab, rest]), names=WINDOW_NAMES
+        )
+        save_model(
+            folder,
+            name=plan.name,
+            windows=panels.windows,
+            events=panels.events,
+            rules=rules,
+            facts=facts,
+            card=model_card(plan.name, facts, judgement, warnings),
+            extra_arrays=drift.arrays(),
+        )
+        if rest is not None:
+            save_tables(folder / SAMPLE, rest)
+        model = load_model(folder)
+        judgement = replace(judgement, model=model.fingerprint)
+        write_judgement(judgement, folder)
+    return Retrained(
+        store.folder / plan.name,
+        model,
+        judgement,
+        checked,
+        len({lesson.person for lesson in lessons}),
+        len(lessons),
+        tuple(warnings),
+    )
+
+
+def _window_labels(old: Model, plan: Plan) -> list[str]:
+    """List the labels of windows: the shipped ones, the old model's, the lab's own."""
+    names = [*(n for n in LABELS if n != BLINK), *old.windows.labels, *plan.comparison.rules.extra]
+    return list(dict.fromkeys(names))
+
+
+def _fit(
+    lab: Tables,
+    rest: Tables | None,
+    window_labels: Sequence[str],
+    rules: Mapping[str, SegmentRule],
+    *,
+    plan: Plan,
+) -> Panels:
+    """Fit both panels on the lab's rows and the background, weighted as planned."""
+    recipe = replace(plan.recipe, seed=plan.seed)
+    panels = {}
+    for kind, wanted in (("windows", window_labels), ("events", [BLINK])):
+        own = getattr(lab, kind)
+        samples = [Sample(own)] if len(own) else []
+        if rest is not None:
+            others = getattr(rest, kind)
+            weight = (1 - plan.lab_share) / plan.lab_share * max(len(own), 1) / max(len(others), 1)
+            samples.append(Sample(others, weight if len(own) else 1.0))
+        present = [label for label in wanted if any(_known(s, label) for s in samples)]
+        panels[kind] = fit_panel(kind, samples, present, recipe=recipe)
+    return Panels(panels["windows"], panels["events"], rules)
+
+
+def _known(sample: Sample, label: str) -> bool:
+    """Whether a sample knows anything about a label."""
+    truth = sample.table.truth.get(label)
+    return truth is not None and bool((truth != UNKNOWN).any())
+
+
+def _left_out_answers(
+    lab: Tables,
+    rest: Tables | None,
+    window_labels: Sequence[str],
+    rules: Mapping[str, SegmentRule],
+    *,
+    plan: Plan,
+) -> dict[str, Answer]:
+    """Answer each person's rows by a model that did not learn from that person."""
+    people = set(lab.windows.person.tolist()) | set(lab.events.person.tolist())
+    if len(people) < FEWEST_FOR_FOLDS:
+        return {}
+    fold_of = fold_of_people(people, plan.folds, seed=plan.seed)
+    result: dict[str, Answer] = {}
+    for fold in sorted(set(fold_of.values())):
+        logger.info("judging: group %d of %d", fold + 1, max(fold_of.values()) + 1)
+        out = {person for person, dealt in fold_of.items() if dealt == fold}
+        panels = _fit(_of_people(lab, people - out), rest, window_labels, rules, plan=plan)
+        for label, answer in answers(panels, lab).items():
+            table = lab.events if label in panels.events.labels else lab.windows
+            here = np.isin(table.person, sorted(out))
+            if label not in result:
+                nothing = np.full(len(table), np.nan, dtype=np.float32)
+                result[label] = Answer(nothing, np.full(len(table), UNKNOWN, dtype=np.int8))
+            result[label].probability[here] = answer.probability[here]
+            result[label].marked[here] = answer.marked[here]
+    return result
+
+
+def _of_people(tables: Tables, people: set[str]) -> Tables:
+    """Keep the rows of some people."""
+    wanted = sorted(people)
+    return Tables(
+        tables.windows.rows(np.isin(tables.windows.person, wanted)),
+        tables.events.rows(np.isin(tables.events.person, wanted)),
+    )
+
+
+def _judged_people(lessons: Sequence[Lesson], old: Model) -> list[str]:
+    """List the people that the old model has not learned from either."""
+    seen = seen_people(old, [(lesson.person, lesson.content) for lesson in lessons])
+    return sorted({lesson.person for lesson in lessons} - seen)
+
+
+def _drift_rows(tables: Sequence[Tables]) -> tuple[Any, Any]:
+    """Collect the windows and their recordings, to learn what is usual."""
+    rows = np.concatenate([t.windows.features for t in tables])
+    return rows, np.concatenate([t.windows.recording for t in tables])
+
+
+def _warnings(lab: Tables, window_labels: Sequence[str], old: Model) -> list[str]:
+    """Say which labels the hand labels cannot teach."""
+    warnings = []
+    for label in (BLINK, *window_labels):
+        table = lab.events if label == BLINK else lab.windows
+        truth = table.truth.get(label, np.zeros(0))
+        if not (truth == 1).any():
+            known = "only the background teaches it" if label in old.labels else "it is left out"
+            warnings.append(f"{label}: the hand labels hold no example, so {known}")
+    return warnings
+
+
+def _facts(
+    lessons: Sequence[Lesson],
+    labels: Sequence[HandLabel],
+    judgement: Judgement,
+    checked: Mapping[str, Calibration],
+    old: Model,
+    plan: Plan,
+) -> dict[str, Any]:
+    """Write down what the model is made of; persons and recordings as hashes only."""
+    import sklearn
+
+    return {
+        "training": {
+            "started_from": old.full_name,
+            "recordings": len(lessons),
+            "people": len({lesson.person for lesson in lessons}),
+            "windows": sum(len(lesson.tables.windows) for lesson in lessons),
+            "label_rows": len(labels),
+            "labels_sha256": labels_hash(labels),
+            "recordings_sha256": sorted(lesson.content for lesson in lessons),
+            "people_sha256": sorted({person_code(lesson.person) for lesson in lessons}),
+            "lab_share": plan.lab_share,
+            "folds": plan.folds,
+            "seed": plan.seed,
+            "recipe": {**asdict(plan.recipe), "hidden": list(plan.recipe.hidden)},
+        },
+        "metrics": {
+            label: {
+                "f1": round(difference.new_f1, 4),
+                "f1_before": round(difference.old_f1, 4),
+                "people": difference.people,
+                "expected_calibration_error": round(checked[label].expected_error, 4),
+                "brier": round(checked[label].brier, 4),
+            }
+            for label, difference in judgement.labels.items()
+        },
+        "versions": {
+            "cleanspan": __version__,
+            "python": platform.python_version(),
+            "numpy": np.__version__,
+            "scikit-learn": sklearn.__version__,
+        },
+    }

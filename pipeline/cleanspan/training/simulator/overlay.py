@@ -1,0 +1,217 @@
+"""Muscle, blinks and line noise laid over a real recording, with their spans."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from cleanspan.training.simulator.eyes import lid_pulse
+from cleanspan.training.simulator.head import (
+    EARS,
+    FloatArray,
+    dipole_potentials,
+    direction,
+    electrode_directions,
+)
+from cleanspan.training.simulator.mains import mains_phase
+from cleanspan.training.simulator.muscle import muscle_wave
+from cleanspan.training.simulator.noise import add_pulse, envelope, gate
+from cleanspan.training.simulator.truth import LINE_CLEAR, LINE_DOUBTFUL, UNSURE, Span
+
+Samples = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Target:
+    """The recording that faults are injected into."""
+
+    samples: Samples
+    rate_hz: float
+    electrodes: tuple[str, ...]
+    limit_uv: float
+    mains_hz: float
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the recording."""
+        return float(self.samples.shape[1] / self.rate_hz)
+
+    def piece(self, onset_s: float, duration_s: float) -> slice:
+        """Give the samples of a span."""
+        first = max(round(onset_s * self.rate_hz), 0)
+        return slice(
+            first, min(round((onset_s + duration_s) * self.rate_hz), self.samples.shape[1])
+        )
+
+    def level_uv(self, row: int) -> float:
+        """Robust rms of a channel (from its median absolute deviation)."""
+        values = self.samples[row]
+        deviation: float = float(np.median(np.abs(values - np.median(values))))
+        return max(1.4826 * deviation, 0.5)
+
+
+def add_muscle(
+    target: Target,
+    rng: np.random.Generator,
+    kind: str,
+    row: int,
+    onset_s: float,
+    duration_s: float,
+) -> list[Span]:
+    """Add a burst at one electrode that reaches its neighbours."""
+    piece = target.piece(onset_s, duration_s)
+    wave = muscle_wave(rng, piece.stop - piece.start, rate_hz=target.rate_hz)
+    wave *= gate(
+        ((0.0, duration_s),),
+        n_samples=wave.size,
+        rate_hz=target.rate_hz,
+        edge_s=min(0.3, duration_s / 3) * float(rng.uniform(0.2, 1)),
+    )
+    level_uv = target.level_uv(row)
+    height_uv = level_uv * float(np.exp(rng.uniform(np.log(0.8), np.log(12))))
+    weights = _neighbours(target, row, reach_deg=float(rng.uniform(13, 30)))
+    sure, perhaps = [], []
+    for index, weight in enumerate(weights):
+        share_uv = weight * height_uv
+        target.samples[index, piece] += np.float32(share_uv) * wave
+        own_uv = _fast_level_uv(target, index, piece)
+        if share_uv > 1.6 * own_uv and share_uv > 5:
+            sure.append(target.electrodes[index])
+        elif share_uv > 0.5 * own_uv and share_uv > 1.5:
+            perhaps.append(target.electrodes[index])
+    return _both(kind, onset_s, duration_s, sure, perhaps)
+
+
+def _fast_level_uv(target: Target, row: int, piece: slice) -> float:
+    """Rough level of a channel's fast activity, from the differences of its samples."""
+    step = max(1, round(target.rate_hz / 160))
+    around = target.samples[row, max(0, piece.start - 5 * int(target.rate_hz)) : piece.start]
+    if around.size < target.rate_hz:
+        around = target.samples[row]
+    return float(np.median(np.abs(np.diff(around[::step])))) * 1.4826 / 2**0.5 + 0.3
+
+
+def _both(
+    label: str, onset_s: float, duration_s: float, sure: list[str], perhaps: list[str]
+) -> list[Span]:
+    spans = []
+    if sure:
+        spans.append(Span(label, "", onset_s, duration_s, tuple(sure)))
+    if perhaps:
+        spans.append(Span(UNSURE, label, onset_s, duration_s, tuple(perhaps)))
+    return spans
+
+
+def _neighbours(target: Target, row: int, *, reach_deg: float) -> FloatArray:
+    """Weights of all channels for something at one; it alone if names are unknown."""
+    weights = np.zeros(len(target.electrodes))
+    weights[row] = 1.0
+    try:
+        places = electrode_directions(target.electrodes)
+    except ValueError:
+        return weights
+    angle = np.degrees(np.arccos(np.clip(places @ places[row], -1, 1)))
+    return np.asarray(np.exp(-0.5 * (angle / reach_deg) ** 2))
+
+
+def add_blink(
+    target: Target,
+    rng: np.random.Generator,
+    kind: str,
+    row: int,  # noqa: ARG001
+    onset_s: float,
+    duration_s: float,
+) -> list[Span]:
+    """Add a blink with the falling-off towards the back that blinks have."""
+    try:
+        weights = blink_topography(target.electrodes, rng)
+    except ValueError:
+        return []
+    closing_s = min(float(rng.uniform(0.05, 0.1)), 0.3 * duration_s)
+    opening_s = 0.5 * (duration_s - closing_s)
+    pulse = lid_pulse(
+        target.rate_hz,
+        closing_s=closing_s,
+        held_s=0.15 * opening_s,
+        opening_s=opening_s,
+        rounded=float(rng.uniform(0.1, 0.9)),
+    )
+    height_uv = float(np.clip(180 * rng.lognormal(0, 0.5), 50, 700))
+    sure, perhaps = [], []
+    for index, weight in enumerate(weights):
+        level_uv = target.level_uv(index)
+        add_pulse(
+            target.samples[index], weight * height_uv * pulse, first=int(onset_s * target.rate_hz)
+        )
+        peak_uv = abs(weight) * height_uv
+        if peak_uv > 3 * level_uv and peak_uv > 15:
+            sure.append(target.electrodes[index])
+        elif peak_uv > 1.6 * level_uv and peak_uv > 9:
+            perhaps.append(target.electrodes[index])
+    return _both(kind, onset_s, duration_s, sure, perhaps)
+
+
+def blink_topography(electrodes: Sequence[str], rng: np.random.Generator) -> FloatArray:
+    """Relative size of a blink against the ears, 1 at Fp1/Fp2, one person's deviation drawn.
+
+    The two dipoles are those of `cleanspan.training.simulator.eyes.eye_patterns`.
+
+    Raises
+    ------
+    ValueError
+        If an electrode has no 10-10 name.
+    """
+    sites = electrode_directions((*electrodes, "Fp1", "Fp2", *EARS))
+    tilt_deg, aside_deg, depth = rng.normal(100, 2.5), rng.normal(36, 3), rng.uniform(0.63, 0.74)
+    places = np.array([direction(tilt_deg, side * aside_deg) * depth for side in (-1, 1)])
+    lean = rng.normal(0.27, 0.12)
+    moments = np.array([[0, np.cos(lean), np.sin(lean)]] * 2)
+    seen = dipole_potentials(sites, places, moments).sum(axis=1)
+    seen -= seen[-2:].mean()
+    return np.asarray(seen[: len(electrodes)] / seen[-4:-2].mean())
+
+
+def add_mains(
+    target: Target,
+    rng: np.random.Generator,
+    kind: str,
+    row: int,
+    onset_s: float,
+    duration_s: float,
+) -> list[Span]:
+    """Add line noise at a chosen ratio to one, some or all channels."""
+    if target.mains_hz >= 0.48 * target.rate_hz:
+        return []
+    piece = target.piece(onset_s, duration_s)
+    length = piece.stop - piece.start
+    count = len(target.electrodes)
+    number = int(rng.choice([1, max(1, count // 4), count]))
+    rows = np.union1d([row], rng.choice(count, size=number - 1, replace=False)).astype(int)
+    ratio = float(np.exp(rng.uniform(np.log(0.2), np.log(8))))
+    phase = mains_phase(rng, target.mains_hz, n_samples=length, rate_hz=target.rate_hz)
+    drift = envelope(rng, n_samples=length, rate_hz=target.rate_hz, slowness_s=8.0, spread=0.1)
+    sure, perhaps = [], []
+    for index in rows:
+        own = target.samples[index, piece]
+        rest_uv = _rest_rms_uv(own, target.rate_hz)
+        here = ratio * float(rng.lognormal(0, 0.2))
+        shift = float(rng.normal(0, 0.4))
+        own += (np.sqrt(2) * here * rest_uv * drift * np.sin(phase + shift)).astype(np.float32)
+        if here >= 1.3 * LINE_CLEAR:
+            sure.append(target.electrodes[index])
+        elif here >= 0.5 * LINE_DOUBTFUL:
+            perhaps.append(target.electrodes[index])
+    return _both(kind, onset_s, duration_s, sure, perhaps)
+
+
+def _rest_rms_uv(samples: Samples, rate_hz: float) -> float:
+    """Rms between 1 and 40 Hz."""
+    from scipy import signal
+
+    if samples.size < rate_hz / 2:
+        return float(np.std(samples))
+    sections = signal.butter(
+        2, [1.0, min(40.0, 0.45 * rate_hz)], "bandpass", fs=rate_hz, output="sos"
+    )
+    return float(np.std(signal.sosfilt(sections, samples - samples.mean())))

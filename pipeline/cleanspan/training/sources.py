@@ -1,0 +1,190 @@
+"""Where training data come from: simulation, open recordings with readers' marks, injection."""
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from cleanspan.config import Windows
+from cleanspan.recording.in_memory import ArrayRecording
+from cleanspan.recording.opening import open_recording
+from cleanspan.training.dataset import Tables, joined, tables_of
+from cleanspan.training.hand_labels import REVIEWED, HandLabel
+from cleanspan.training.injection import KINDS, inject
+from cleanspan.training.simulator import Simulated, Span, random_scenario, simulate
+from cleanspan.training.truth import ANY, TWO
+from cleanspan.types import ALL_CHANNELS, CONTACT_LOSS, LINE_NOISE, MUSCLE, Channel, Role
+
+WINDOW_LABELS = (MUSCLE, LINE_NOISE, CONTACT_LOSS)
+GRID = Windows()
+
+
+def as_channels(
+    electrodes: Sequence[str], rate_hz: float, limits_uv: tuple[float, float], low_pass_hz: float
+) -> tuple[Channel, ...]:
+    """Describe simulated electrodes as channels."""
+    return tuple(
+        Channel(
+            index=row,
+            label=name,
+            role=Role.EEG,
+            electrode=name,
+            rate_hz=rate_hz,
+            lowest_uv=limits_uv[0],
+            highest_uv=limits_uv[1],
+            low_pass_hz=low_pass_hz,
+        )
+        for row, name in enumerate(electrodes)
+    )
+
+
+def as_hand_labels(
+    spans: Iterable[Span], duration_s: float, *, recording: str
+) -> list[HandLabel]:
+    """Write known spans down as a reader would who looked at everything."""
+    rows = [
+        HandLabel(
+            recording=recording,
+            label=span.label,
+            onset_s=span.onset_s,
+            duration_s=span.duration_s,
+            channels=span.channels,
+            reader="truth",
+            note=span.kind,
+            place=recording,
+        )
+        for span in spans
+    ]
+    looked = HandLabel(recording, REVIEWED, 0.0, duration_s, (ALL_CHANNELS,), "truth", "", recording)
+    return [*rows, looked]
+
+
+def simulated_tables(seed: int) -> Tables:
+    """Simulate one recording and compute its labelled features.
+
+    Parameters
+    ----------
+    seed : int
+        Decides scenario and samples; the simulated person is named after it.
+    """
+    rng = np.random.default_rng(seed)
+    made = simulate(rng, scenario=random_scenario(rng))
+    return simulation_tables(made, name=f"simulated-{seed}")
+
+
+def simulation_tables(made: Simulated, *, name: str) -> Tables:
+    """Compute the labelled features of a simulated recording."""
+    # Half of the headers in practice say nothing about the pass band.
+    stated = len(name) % 2 == 0
+    channels = as_channels(
+        made.electrodes,
+        made.rate_hz,
+        (made.facts.lowest_uv, made.facts.highest_uv),
+        made.facts.low_pass_hz if stated else made.rate_hz / 2,
+    )
+    recording = ArrayRecording(made.samples_uv, channels, name=name)
+    labels = as_hand_labels(made.labels, recording.duration_s, recording=name)
+    return tables_of(
+        recording,
+        channels,
+        labels,
+        labels=WINDOW_LABELS,
+        name=name,
+        person=name,
+        windows=GRID,
+        agreement=ANY,
+    )
+
+
+def read_tables(
+    path: Path,
+    hand_labels: Sequence[HandLabel],
+    *,
+    person: str,
+    electrodes: Sequence[str] | None = None,
+    labels: Sequence[str] = WINDOW_LABELS,
+) -> Tables:
+    """Compute the labelled features of a recording that readers marked.
+
+    Parameters
+    ----------
+    path : Path
+    hand_labels : sequence of HandLabel
+        The marks of this recording.
+    person : str
+    electrodes : sequence of str, optional
+        Use only these channels, as a smaller cap would have had them.
+    labels : sequence of str
+        Window labels to make truth for.
+    """
+    recording = open_recording(path)
+    try:
+        channels = scalp_channels(recording.channels, electrodes)
+        return tables_of(
+            recording,
+            channels,
+            hand_labels,
+            labels=labels,
+            name=path.name,
+            person=person,
+            windows=GRID,
+            agreement=TWO,
+        )
+    finally:
+        recording.close()
+
+
+def injected_tables(
+    path: Path, *, person: str, seed: int, electrodes: Sequence[str], longest_s: float = 120.0
+) -> Tables:
+    """Compute labelled features of a real recording with faults injected.
+
+    Nothing is known of what the recording itself holds, so only the injected spans and the
+    windows of the same channels far from them are used: see `_near_faults`.
+    """
+    recording = open_recording(path)
+    try:
+        channels = scalp_channels(recording.channels, electrodes)
+        rate_hz = channels[0].rate_hz
+        length_s = min(recording.duration_s - 1.5, longest_s)
+        samples = recording.span([channel.index for channel in channels], 0.0, length_s)
+    finally:
+        recording.close()
+    rng = np.random.default_rng(seed)
+    names = [channel.electrode or "" for channel in channels]
+    changed, spans = inject(samples, rate_hz, names, rng, kinds=KINDS[:5], per_minute=4.0)
+    limit = float(np.abs(changed).max())
+    described = as_channels(names, rate_hz, (-limit, limit), rate_hz / 2)
+    name = f"{path.stem}-injected-{seed}"
+    made = ArrayRecording(changed, described, name=name)
+    labels = as_hand_labels(spans, made.duration_s, recording=name)
+    tables = tables_of(
+        made,
+        described,
+        labels,
+        labels=(CONTACT_LOSS,),
+        name=name,
+        person=person,
+        windows=GRID,
+        agreement=ANY,
+    )
+    return Tables(tables.windows, tables.events.rows(np.zeros(len(tables.events), dtype=bool)))
+
+
+def scalp_channels(
+    channels: Sequence[Channel], electrodes: Sequence[str] | None = None
+) -> tuple[Channel, ...]:
+    """Scalp channels of the commonest rate, restricted to some electrodes if wanted."""
+    scalp = [channel for channel in channels if channel.role == Role.EEG]
+    if electrodes is not None:
+        scalp = [channel for channel in scalp if channel.electrode in electrodes]
+    rates = [channel.rate_hz for channel in scalp]
+    commonest = max(set(rates), key=rates.count) if rates else 0.0
+    return tuple(channel for channel in scalp if channel.rate_hz == commonest)
+
+
+def all_joined(tables: Sequence[Tables]) -> Tables:
+    """Put several recordings' tables together."""
+    return Tables(
+        joined([table.windows for table in tables]), joined([table.events for table in tables])
+    )

@@ -1,0 +1,204 @@
+"""``cleanspan exclude``, as its users call it."""
+
+import csv
+import resource
+import subprocess
+import sys
+
+import pytest
+
+from cleanspan.cli import main
+
+# harbour-07: two frontal blinks 10..10.4, O2 without contact 30..60, reference lost 25..28
+
+
+@pytest.fixture
+def run(capsys):
+    def call(*args):
+        with pytest.raises(SystemExit) as stop:
+            main(["exclude", *map(str, args)])
+        told = capsys.readouterr()
+        return stop.value.code or 0, told.out, told.err
+
+    return call
+
+
+def rows_of(path):
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+@pytest.fixture
+def own_plan(tmp_path):
+    path = tmp_path / "naps.toml"
+    path.write_text(
+        'purpose = "naps"\nrationale = "a test"\nmost_bad_channels = 1\nminimum_usable_s = 30.0\n'
+    )
+    return path
+
+
+def test_one_plan_over_a_folder_of_results(run, results, own_plan):
+    status, out, err = run(results, "--plan", own_plan)
+    assert (status, err) == (0, "")
+    # 60 − 0.4 (two blinks) − 3 (reference) = 56.6 s; O2 alone is allowed
+    assert out.splitlines() == [
+        "harbour-07.edf, naps: 56.6 of 60.0 s usable (94%); meets the plan",
+        "harbour-08.edf, naps: 60.0 of 60.0 s usable (100%); meets the plan",
+    ]
+    folder = results / "harbour-07"
+    columns = ("onset_s", "duration_s", "reason", "channels")
+    assert rows_of(folder / "harbour-07_exclusions.csv") == [
+        dict(zip(columns, ("10.0", "0.4", "blink", "EEG Fp1-A1A2;EEG Fp2-A1A2"), strict=True)),
+        dict(zip(columns, ("25.0", "3.0", "reference lost", "all"), strict=True)),
+    ]
+    assert [row["onset_s"] for row in rows_of(folder / "harbour-07_kept.csv")] == [
+        "0.0",
+        "10.4",
+        "28.0",
+    ]
+    usable = {row["channel"]: row["usable_s"] for row in rows_of(folder / "harbour-07_usable.csv")}
+    assert usable["EEG C3-A1A2"] == "56.6"
+    assert usable["EEG O2-A1A2"] == "26.6"
+    table = rows_of(results / "plans.csv")
+    assert [(row["recording"], row["usable_s"], row["meets"]) for row in table] == [
+        ("harbour-07.edf", "56.6", "yes"),
+        ("harbour-08.edf", "60.0", "yes"),
+    ]
+
+
+def test_several_plans_are_set_side_by_side(run, results):
+    folder = results / "harbour-07"
+    status, out, _ = run(folder, "--plan", "resting", "--plan", "connectivity")
+    assert status == 0
+    assert "does not meet it: 180 s must be usable" in out
+    assert "connectivity: " in out
+    assert "dropped: EEG O2-A1A2" in out
+    names = {path.name for path in folder.iterdir()}
+    for plan in ("resting", "connectivity"):
+        assert {
+            f"harbour-07_{kind}_{plan}.csv" for kind in ("exclusions", "kept", "usable")
+        } <= names
+    table = rows_of(folder / "harbour-07_plans.csv")
+    assert [row["plan"] for row in table] == ["resting", "connectivity"]
+    assert all(float(row["usable_s"]) + float(row["excluded_s"]) == 60.0 for row in table)
+    assert not (results / "plans.csv").exists()
+
+
+def test_epochs_around_annotations(run, results):
+    status, out, _ = run(
+        results, "--plan", "event-related", "--events", "annotations", "--text", "tone"
+    )
+    assert status == 0
+    assert "1 of 2 epochs kept" in out
+    events = rows_of(results / "harbour-07" / "harbour-07_events.csv")
+    assert [(row["text"], row["verdict"], row["reason"]) for row in events] == [
+        ("tone high", "keep", ""),
+        ("tone low", "drop", "blink"),
+    ]
+
+
+def test_marks_among_the_annotations_are_no_events(run, results):
+    run(results, "--plan", "event-related", "--events", "annotations")
+    events = rows_of(results / "harbour-07" / "harbour-07_events.csv")
+    assert [row["text"] for row in events] == ["tone high", "tone low"]
+
+
+def test_epochs_around_presses_with_an_epoch_of_ones_own(run, results, own_plan):
+    run(results, "--plan", own_plan, "--events", "button", "--epoch", "-0.5:0.5")
+    events = rows_of(results / "harbour-07" / "harbour-07_events.csv")
+    assert [(row["onset_s"], row["verdict"], row["reason"]) for row in events] == [
+        ("26.0", "drop", "reference lost"),
+        ("50.0", "keep", ""),
+    ]
+
+
+def test_again_gives_the_same_files(run, results):
+    run(results, "--plan", "resting")
+    first = {path: path.read_bytes() for path in results.rglob("*") if path.is_file()}
+    run(results, "--plan", "resting")
+    assert {path: path.read_bytes() for path in results.rglob("*") if path.is_file()} == first
+
+
+def test_damaged_result_is_a_row_and_the_others_go_on(run, results):
+    (results / "harbour-07" / "harbour-07_segments.csv").unlink()
+    status, out, err = run(results, "--plan", "resting")
+    assert status == 1
+    assert "harbour-08.edf" in out
+    assert err.count("\n") == 1
+    assert "screen the recording again" in err
+    failed, fine = rows_of(results / "plans.csv")
+    assert failed["recording"] == "harbour-07"
+    assert "a result must be whole" in failed["error"]
+    assert fine["error"] == ""
+
+
+def test_label_that_the_model_lacks_is_a_warning(run, results, tmp_path):
+    path = tmp_path / "own.toml"
+    path.write_text('purpose = "x"\nrationale = "x"\nlabels = ["gaze left"]\n')
+    status, _, err = run(results / "harbour-07", "--plan", path)
+    assert status == 0
+    assert "warning: plan own: the model has no label gaze left" in err
+
+
+def test_no_event_found_is_said(run, results):
+    args = ("--plan", "event-related", "--events", "annotations", "--text", "no such text")
+    status, out, err = run(results / "harbour-07", *args)
+    assert status == 0
+    assert "0 of 0 epochs kept" in out
+    assert "no event of that kind was found" in err
+
+
+def test_full_disk_leaves_the_old_files_whole(results):
+    """The limit on a file's size stands for the full disk: both stop a write half way."""
+    folder = results / "harbour-07"
+    command = [sys.executable, "-m", "cleanspan", "exclude", folder, "--plan", "resting"]
+    subprocess.run(command, check=True, capture_output=True)
+    before = {path: path.read_bytes() for path in folder.iterdir()}
+    limit = (40, 40)  # bytes
+    full = subprocess.run(
+        command,
+        capture_output=True,
+        text=True,
+        check=False,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, limit),
+    )
+    assert full.returncode == 2
+    assert "the disk must have room for the results" in full.stderr
+    assert full.stderr.count("\n") == 1
+    assert {path: path.read_bytes() for path in folder.iterdir()} == before
+
+
+@pytest.mark.parametrize(
+    ("args", "message"),
+    [
+        (["--plan", "restin"], "did you mean 'resting'?"),
+        (["--plan", "nowhere.toml"], "a configuration file must be readable"),
+        (["--plan", "resting", "--plan", "resting"], "plans must have different names"),
+        (["--plan", "resting", "--epoch", "-0.2:0.8"], "need events, got none"),
+        (["--plan", "resting", "--events", "annotations"], "events need an epoch"),
+        (["--plan", "resting", "--events", "button", "--text", "x"], "presses have no text"),
+        (["--plan", "event-related", "--events", "button", "--epoch", "1"], "must be BEGIN:END"),
+        (["--plan", "event-related", "--events", "button", "--epoch", "1:0"], "before it ends"),
+        ([], "Missing option '--plan'"),
+    ],
+)
+def test_mistakes_are_one_clear_line_and_nothing_is_written(run, results, args, message):
+    before = sorted(results.rglob("*"))
+    status, _, err = run(results, *args)
+    assert status == 2
+    assert message in err
+    assert "Traceback" not in err
+    assert sorted(results.rglob("*")) == before
+
+
+def test_folder_without_results(run, tmp_path):
+    status, _, err = run(tmp_path, "--plan", "resting")
+    assert status == 1
+    assert "must hold one file *_facts.json, got 0" in err
+
+
+def test_shipped_plans_are_listed_with_their_reasons(run):
+    status, out, _ = run("--list")
+    assert status == 0
+    assert "connectivity: coherence, phase" in out
+    assert out.count("Source: ") == 4

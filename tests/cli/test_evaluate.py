@@ -1,0 +1,107 @@
+"""``cleanspan evaluate`` as a user meets it."""
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from cleanspan.cli import cli, main
+
+LABELS = """recording,label,onset_s,duration_s,channels,reader,note
+ward_01.edf,reviewed,0,20,all,first,
+ward_01.edf,blink,2.2,0.3,Fp1 Fp2,first,
+ward_01.edf,muscle,5,4,T7,first,
+ward_01.edf,reviewed,0,20,all,second,
+ward_01.edf,blink,2.2,0.3,Fp1 Fp2,second,
+"""
+
+
+@pytest.fixture
+def folder(tmp_path):
+    result = tmp_path / "results" / "ward_01"
+    result.mkdir(parents=True)
+    (result / "ward_01_segments.csv").write_text(
+        "channel,label,kind,onset_s,duration_s,confidence\n"
+        "EEG Fp1-A1A2,blink,,2.25,0.3,0.9\n"
+        "EEG Fp2-A1A2,blink,,2.25,0.3,0.9\n"
+        "EEG T3-A1A2,muscle,,5.0,2.0,0.8\n"
+    )
+    (result / "ward_01_channels.csv").write_text(
+        "channel,role,verdict\nEEG Fp1-A1A2,eeg,good\nEEG Fp2-A1A2,eeg,good\n"
+        "EEG T3-A1A2,eeg,watch\nECG,heart,not screened\n"
+    )
+    (tmp_path / "labels.csv").write_text(LABELS)
+    return tmp_path
+
+
+def run(*args):
+    return CliRunner().invoke(cli, ["evaluate", *map(str, args)])
+
+
+def test_results_are_compared_with_one_named_reader(folder):
+    done = run(
+        folder / "results", "--labels", folder / "labels.csv", "--readers", "first",
+        "--out", folder / "scores",
+    )  # fmt: skip
+    assert done.exit_code == 0, done.output
+    table = pd.read_csv(folder / "scores" / "evaluation.csv")
+    whole = table[table["scope"] == "all"].set_index("label")
+    assert whole.loc["blink", "events_f1"] == 1
+    assert whole.loc["muscle", "cells_recall"] == 0.5
+    assert whole.loc["muscle", "cells_precision"] == 1
+    assert whole.loc["muscle", "cells_known"] == 60
+    assert (folder / "scores" / "evaluation.png").read_bytes().startswith(b"\x89PNG")
+    assert "fewer than 5 people" in done.output
+
+
+def test_what_one_of_two_readers_marked_is_not_scored(folder):
+    done = run(folder / "results", "--labels", folder / "labels.csv", "--out", folder / "scores")
+    assert done.exit_code == 0, done.output
+    table = pd.read_csv(folder / "scores" / "evaluation.csv")
+    muscle = table[table["scope"] == "all"].set_index("label").loc["muscle"]
+    assert (muscle["cells_true"], muscle["cells_marked"], muscle["cells_known"]) == (0, 0, 56)
+
+
+def test_reader_is_compared_with_reader(folder):
+    text = LABELS.splitlines()
+    (folder / "a.csv").write_text("\n".join([text[0], *(r for r in text if "first" in r)]))
+    (folder / "b.csv").write_text("\n".join([text[0], *(r for r in text if "second" in r)]))
+    done = run(folder / "b.csv", "--labels", folder / "a.csv")
+    assert done.exit_code == 0, done.output
+    assert "1 recordings of 1 people" in done.output
+
+
+def failure(capsys, *args):
+    with pytest.raises(SystemExit) as caught:
+        main(["evaluate", *map(str, args)])
+    return caught.value.code, capsys.readouterr().err
+
+
+def test_nothing_in_common_is_one_clear_line(folder, capsys):
+    other = folder / "other.csv"
+    other.write_text(LABELS.replace("ward_01", "ward_09"))
+    code, err = failure(capsys, folder / "results", "--labels", other)
+    assert code == 2
+    assert "got none in common; labels are of: ward_09.edf" in err
+
+
+def test_an_unknown_reader_is_answered_with_the_known(folder, capsys):
+    code, err = failure(
+        capsys, folder / "results", "--labels", folder / "labels.csv", "--readers", "third"
+    )
+    assert code == 2
+    assert "any, two, all or one of first, second, got 'third'" in err
+
+
+def test_every_wrong_row_is_listed(folder, capsys):
+    wrong = folder / "wrong.csv"
+    wrong.write_text(LABELS.replace("muscle", "muskel").replace("2.2", "soon"))
+    code, err = failure(capsys, folder / "results", "--labels", wrong)
+    assert code == 2
+    assert [f"wrong.csv:{n}:" in err for n in (2, 3, 4, 6)] == [False, True, True, True]
+
+
+def test_a_folder_without_results_is_refused(folder, capsys):
+    (folder / "empty").mkdir()
+    code, err = failure(capsys, folder / "empty", "--labels", folder / "labels.csv")
+    assert code == 2
+    assert "must hold *_segments.csv" in err

@@ -1,0 +1,160 @@
+"""Faults injected into recordings: what is named was changed, what is not named was not."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import signal
+
+from cleanspan.training.injection import CONTACT_KINDS, KINDS, inject
+from cleanspan.training.simulator import Eyes, Scenario, simulate
+from cleanspan.training.simulator.scenario import SYSTEM_10_20
+
+STILL = Eyes(blinks_per_minute=0, lateral_per_minute=0, vertical_per_minute=0)
+
+
+@pytest.fixture(scope="module")
+def recording():
+    simulated = simulate(77, scenario=Scenario(duration_s=40.0, eyes=STILL))
+    samples = simulated.samples_uv.copy()
+    samples.flags.writeable = False
+    return samples
+
+
+def changed(before, after, spans, rate_hz, margin_s):
+    """Samples that differ although no span names them."""
+    named = np.zeros(before.shape, dtype=bool)
+    for span in spans:
+        first = max(int((span.onset_s - margin_s) * rate_hz), 0)
+        last = int((span.onset_s + span.duration_s + margin_s) * rate_hz) + 1
+        for name in span.channels:
+            named[SYSTEM_10_20.index(name), first:last] = True
+    return (before != after) & ~named
+
+
+@pytest.mark.parametrize("kind", ["flat", "railed", "floating", "reference lost"])
+@pytest.mark.parametrize("seed", range(3))
+def test_replaced_spans_are_named_exactly(recording, kind, seed):
+    rng = np.random.default_rng(seed)
+    after, spans = inject(recording, 250.0, SYSTEM_10_20, rng, kinds=(kind,), per_minute=6)
+    assert spans
+    assert {(span.label, span.kind) for span in spans} == {("contact loss", kind)}
+    assert not changed(recording, after, spans, 250.0, 0.01).any()
+    for span in spans:
+        first, last = (round(t * 250) for t in (span.onset_s, span.onset_s + span.duration_s))
+        for name in span.channels:
+            k = SYSTEM_10_20.index(name)
+            share = np.mean(recording[k, first:last] != after[k, first:last])
+            assert share > 0.95
+
+
+def test_pops_are_named_where_they_stand_out(recording):
+    after, spans = inject(
+        recording, 250.0, SYSTEM_10_20, np.random.default_rng(5), kinds=("popping",), per_minute=9
+    )
+    clear = [span for span in spans if span.label == "contact loss"]
+    assert clear
+    left = np.abs(after - recording)[changed(recording, after, clear, 250.0, 0.01)]
+    level = 1.4826 * np.median(np.abs(recording - np.median(recording, axis=1)[:, None]), axis=1)
+    assert left.max(initial=0) <= max(2 * level.max(), 20) + 1
+
+
+def test_blinks_fall_off_backwards(recording):
+    after, spans = inject(
+        recording, 250.0, SYSTEM_10_20, np.random.default_rng(8), kinds=("blink",), per_minute=9
+    )
+    assert spans
+    added = (after - recording).max(axis=1)
+    size = dict(zip(SYSTEM_10_20, added, strict=True))
+    assert size["Fp1"] > size["F3"] > size["C3"] > size["P3"] > size["O1"] - 1
+    assert all({"Fp1", "Fp2"} <= set(s.channels) for s in spans if s.label == "blink")
+
+
+def test_line_noise_is_clear_where_it_is_above_the_definition(recording):
+    after, spans = inject(
+        recording, 250.0, SYSTEM_10_20, np.random.default_rng(1), kinds=("line noise",),
+        per_minute=5, mains_hz=60.0,
+    )  # fmt: skip
+    assert any(span.label == "line noise" for span in spans)
+    for span in spans:
+        if span.label != "line noise":
+            continue
+        first, last = (round(t * 250) for t in (span.onset_s, span.onset_s + span.duration_s))
+        for name in span.channels:
+            samples = after[SYSTEM_10_20.index(name), first:last]
+            frequency, density = signal.periodogram(samples, 250, window="hann")
+            hum = density[(frequency > 58) & (frequency < 62)].sum()
+            rest = density[(frequency >= 1) & (frequency <= 40)].sum()
+            assert np.sqrt(hum / rest) > 0.45
+
+
+def test_muscle_is_fast_activity(recording):
+    after, spans = inject(
+        recording, 250.0, SYSTEM_10_20, np.random.default_rng(2), kinds=("muscle",), per_minute=9
+    )
+    assert any(span.label == "muscle" for span in spans)
+    added = (after - recording).astype(float)
+    strongest = added[np.argmax(added.std(axis=1))]
+    frequency, density = signal.periodogram(strongest, 250)
+    assert density[frequency > 15].sum() > 0.8 * density.sum()
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    n_channels=st.integers(1, 24),
+    duration_s=st.floats(2.0, 20.0),
+    rate_hz=st.sampled_from([100.0, 128.0, 160.0, 250.0, 500.0]),
+)
+def test_any_array_is_accepted_and_never_changed(seed, n_channels, duration_s, rate_hz):
+    rng = np.random.default_rng(seed)
+    before = rng.normal(0, 20, (n_channels, round(duration_s * rate_hz)))
+    copy = before.copy()
+    names = [f"K{k}" for k in range(n_channels)]
+    after, spans = inject(before, rate_hz, names, rng, kinds=KINDS, per_minute=20)
+    np.testing.assert_array_equal(before, copy)
+    assert after.shape == before.shape
+    assert np.isfinite(after).all()
+    for span in spans:
+        assert 0 <= span.onset_s < span.onset_s + span.duration_s <= duration_s + 0.6
+        assert set(span.channels) <= set(names)
+
+
+def test_same_generator_same_result(recording):
+    results = [
+        inject(recording, 250.0, SYSTEM_10_20, np.random.default_rng(4), kinds=KINDS)
+        for _ in range(2)
+    ]
+    np.testing.assert_array_equal(results[0][0], results[1][0])
+    assert results[0][1] == results[1][1]
+
+
+def test_contact_faults_do_not_overlap(recording):
+    _, spans = inject(
+        recording,
+        250.0,
+        SYSTEM_10_20,
+        np.random.default_rng(3),
+        kinds=CONTACT_KINDS,
+        per_minute=60,
+    )
+    held = [s for s in spans if s.kind not in ("popping", "contact loss")]
+    for k, one in enumerate(held):
+        for other in held[k + 1 :]:
+            if set(one.channels) & set(other.channels):
+                apart = other.onset_s >= one.onset_s + one.duration_s - 1e-9
+                assert apart or one.onset_s >= other.onset_s + other.duration_s - 1e-9
+
+
+@pytest.mark.parametrize(
+    ("shape", "kinds", "words"),
+    [
+        ((3, 500), ("flat",), "one row for each of 2 electrodes"),
+        ((500,), ("flat",), "one row for each"),
+        ((2, 500), ("sneeze",), "got sneeze"),
+        ((2, 500), (), "kinds must be out of"),
+    ],
+)
+def test_wrong_arguments_are_explained(shape, kinds, words):
+    with pytest.raises(ValueError, match=words):
+        inject(np.zeros(shape), 250.0, ("Fz", "Cz"), np.random.default_rng(0), kinds=kinds)
