@@ -1,5 +1,7 @@
 """``cleanspan evaluate`` as a user meets it."""
 
+from pathlib import Path
+
 import pandas as pd
 import pytest
 from click.testing import CliRunner
@@ -105,3 +107,27 @@ def test_a_folder_without_results_is_refused(folder, capsys):
     code, err = failure(capsys, folder / "empty", "--labels", folder / "labels.csv")
     assert code == 2
     assert "must hold *_segments.csv" in err
+
+
+DEMO = Path(__file__).parents[2] / "demo_data"
+
+
+def test_probabilities_of_a_screened_recording_are_checked_too(tmp_path):
+    from cleanspan.config import Config
+    from cleanspan.screen import screen_recording
+    from cleanspan.training.store import shipped_model
+
+    name = "harbour-street-p03-drowsy"
+    outcome = screen_recording(
+        DEMO / f"{name}.edf", tmp_path / "out" / name, config=Config(), model=shipped_model()
+    )
+    assert outcome.status == "done", outcome.error
+    labels = DEMO / "hand-labels-reader-1.csv"
+    done = run(tmp_path / "out", "--labels", labels, "--out", tmp_path / "scores")
+    assert done.exit_code == 0, done.output
+    table = pd.read_csv(tmp_path / "scores" / "calibration.csv")
+    assert set(table["label"]) == {"blink", "muscle", "line noise", "contact loss"}
+    counts = table.groupby("label")["count"].sum()
+    assert counts.min() > 500
+    assert table["brier"].max() < 0.25  # what saying one half everywhere would give
+    assert "expected calibration error" in done.output

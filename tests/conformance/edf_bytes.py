@@ -58,7 +58,10 @@ class Notes:
 def stamps(n_records, record_s=1.0, begin_s=0.0):
     """Give the time-keeping list of each record."""
     onsets = [begin_s + i * record_s for i in range(n_records)]
-    return [f"+{round(onset, 9):.9f}".rstrip("0").rstrip(".").encode() + b"\x14\x14\0" for onset in onsets]
+    return [
+        f"+{round(onset, 9):.9f}".rstrip("0").rstrip(".").encode() + b"\x14\x14\0"
+        for onset in onsets
+    ]
 
 
 def edf_bytes(

@@ -93,7 +93,9 @@ def all_cases():
         ),
         Case(
             "records of 5 ms",
-            edf_bytes([Signal(samples=1), Notes(stamps(40, 0.005))], 40, record_s=0.005, reserved="EDF+C"),
+            edf_bytes(
+                [Signal(samples=1), Notes(stamps(40, 0.005))], 40, record_s=0.005, reserved="EDF+C"
+            ),
             "reads",
         ),
         Case("records of a minute", _long_record(), "reads", samples=2400),
@@ -113,7 +115,10 @@ def all_cases():
         ),
         Case(
             "EDF+D without a gap, stamps rounded",
-            _gap([b"+0\x14\x14\0", b"+1.0004\x14\x14\0", b"+1.9996\x14\x14\0", b"+3\x14\x14\0"], "EDF+D"),
+            _gap(
+                [b"+0\x14\x14\0", b"+1.0004\x14\x14\0", b"+1.9996\x14\x14\0", b"+3\x14\x14\0"],
+                "EDF+D",
+            ),
             "reads",
             what="one piece",
         ),
@@ -204,8 +209,15 @@ def all_cases():
             ("the file holds 3; the end is missing", "end of file: 13 bytes"),
             samples=30,
         ),
-        Case("cut inside the first record", plain[: one + 9], "refuses", ("at least one data record",)),
-        Case("cut inside the header", plain[:300], "refuses", ("needs 512 bytes, the file has 300",)),
+        Case(
+            "cut inside the first record",
+            plain[: one + 9],
+            "refuses",
+            ("at least one data record",),
+        ),
+        Case(
+            "cut inside the header", plain[:300], "refuses", ("needs 512 bytes, the file has 300",)
+        ),
         Case("no records", plain[:one], "refuses", ("at least one data record",)),
         Case("empty file", b"", "refuses", ("got an empty file",)),
         Case(
@@ -321,6 +333,12 @@ def all_cases():
             "reads",
             ("not screened: EEG Fp1-A1A2: physical or digital",),
             what="the other channels are screened",
+        ),
+        Case(
+            "physical maximum beyond any quantity",
+            edf_bytes([Signal(physical=(0, "9e99")), Signal("EEG Fp2-A1A2", physical=(0, "x"))]),
+            "reads",
+            ("not screened: EEG Fp1-A1A2, EEG Fp2-A1A2: physical or digital",),
         ),
         Case(
             "decimal commas",

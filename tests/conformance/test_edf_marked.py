@@ -131,7 +131,9 @@ def test_every_stored_byte_and_signal_header_is_copied(name, tmp_path):
         assert new.header_of(i) == old.header_of(i)
         for record in range(N):
             assert new.signal(i, record) == old.signal(i, record)
-    assert new.labels[added] == (b"BDF Annotations" if name.startswith("BDF") else b"EDF Annotations")
+    assert new.labels[added] == (
+        b"BDF Annotations" if name.startswith("BDF") else b"EDF Annotations"
+    )
     assert len(written) == new.header_bytes + N * new.record_bytes
 
 
@@ -164,6 +166,27 @@ def test_2_1_3_3_free_recording_text_is_kept_after_the_demanded_fields(tmp_path)
 def test_2_1_3_3_free_patient_text_is_kept_after_the_demanded_fields(tmp_path):
     written, _, _ = write(tmp_path, "EDF with free texts")
     assert written[8:88].rstrip() == b"X X X X Quill F 1950, bed 4"
+
+
+@pytest.mark.parametrize(
+    ("field", "written_as"),
+    [
+        ("", b"X X X X"),
+        ("Müller, Zoë".encode("latin-1"), b"X X X X Muller, Zoe"),
+        ("Müller F".encode(), b"X X X X Muller F"),
+        ("P" * 80, b"X X X X " + b"P" * 72),
+        ("P7 F 02-MAY-1951 Quill_A", b"P7 F 02-MAY-1951 Quill_A"),
+    ],
+)
+def test_2_1_3_3_patient_fields_that_strict_readers_accept(field, written_as, tmp_path):
+    import pyedflib
+
+    source, target = tmp_path / "R.edf", tmp_path / "R_marked.edf"
+    source.write_bytes(edf_bytes([Signal()], patient=field))
+    warnings = write_marked(source, target, MARKS[:1])
+    assert target.read_bytes()[8:88].rstrip() == written_as
+    assert ("had to be cut" in "".join(warnings)) is (len(field) == 80)
+    pyedflib.EdfReader(str(target)).close()
 
 
 @pytest.mark.parametrize("name", [name for name in SOURCES if "free" not in name])
@@ -270,6 +293,17 @@ def test_dropped_annotations_leave_time_keeping_alone(name, tmp_path):
     ]
 
 
+def test_a_time_stamp_that_fills_its_signal_is_kept_when_annotations_are_dropped(tmp_path):
+    # Found by fuzzing: no zero byte follows a stamp of four bytes in a signal of four bytes.
+    source, target = tmp_path / "R.edf", tmp_path / "R_marked.edf"
+    tight = [t.rstrip(b"\0") for t in stamps(4)]
+    source.write_bytes(edf_bytes([Signal(), Notes(tight, 2)], 4, reserved="EDF+C"))
+    write_marked(source, target, [Note(1, 0, "blink")], keep_notes=False)
+    new = Parsed(target.read_bytes())
+    assert [new.signal(1, r) for r in range(4)] == tight
+    assert open_recording(target).warnings == ()
+
+
 def test_2_1_3_data_records_stay_within_61440_bytes(tmp_path):
     # 60,000 bytes a record leave room for 1,440: a burst of marks has to spread over records.
     wide = [Signal(digital=eeg(5, 30000, 8), samples=30000)]
@@ -315,7 +349,9 @@ def test_a_burst_does_not_enlarge_every_record_of_a_long_recording(tmp_path):
 
 def test_records_of_5_ms_keep_exact_time(tmp_path):
     source, target = tmp_path / "R.edf", tmp_path / "R_marked.edf"
-    source.write_bytes(edf_bytes([Signal(digital=eeg(5, 1, 1000), samples=1)], 1000, record_s="0.005"))
+    source.write_bytes(
+        edf_bytes([Signal(digital=eeg(5, 1, 1000), samples=1)], 1000, record_s="0.005")
+    )
     write_marked(source, target, [Note(4.9, 0.05, "blink")])
     new = Parsed(target.read_bytes())
     assert new.signal(1, 777).startswith(b"+3.885\x14\x14\0")
@@ -324,7 +360,9 @@ def test_records_of_5_ms_keep_exact_time(tmp_path):
 
 def test_a_record_duration_with_many_decimals_is_summed_without_rounding(tmp_path):
     source, target = tmp_path / "R.edf", tmp_path / "R_marked.edf"
-    source.write_bytes(edf_bytes([Signal(digital=eeg(5, 1, 3000), samples=1)], 3000, record_s=".0078125"))
+    source.write_bytes(
+        edf_bytes([Signal(digital=eeg(5, 1, 3000), samples=1)], 3000, record_s=".0078125")
+    )
     write_marked(source, target, [Note(1, 0, "x")])
     new = Parsed(target.read_bytes())
     assert new.signal(1, 2999).startswith(b"+23.4296875\x14\x14\0")

@@ -8,7 +8,6 @@ import pytest
 
 from cleanspan.export.marked import write_annotations_only, write_marked
 from cleanspan.recording.opening import open_recording
-from cleanspan.types import Note
 
 _here = runpy.run_path(str(Path(__file__).with_name("test_edf_marked.py")))
 SOURCES, MARKS = _here["SOURCES"], _here["MARKS"]
@@ -28,7 +27,9 @@ def written(tmp_path):
 
 
 def expected_notes(source):
-    notes = [(round(n.onset_s, 5), round(n.duration_s, 5), n.text) for n in [*source.notes, *MARKS]]
+    notes = [
+        (round(n.onset_s, 5), round(n.duration_s, 5), n.text) for n in [*source.notes, *MARKS]
+    ]
     return sorted(notes)
 
 
@@ -74,9 +75,7 @@ def test_pyedflib(name, deidentify, written):
     for channel in source.channels:
         i = channel.index
         np.testing.assert_array_equal(digital[i], before[i])
-        np.testing.assert_allclose(
-            physical[i] * factor(source, i), stored(source, i), atol=2e-3
-        )
+        np.testing.assert_allclose(physical[i] * factor(source, i), stored(source, i), atol=2e-3)
     # pyedflib gives -1 where no duration is stored.
     got = sorted(
         (round(float(o), 5), round(max(float(d), 0), 5), str(t))

@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -126,8 +127,12 @@ def test_quarantine_comes_after_the_set_number_of_tries_and_can_be_left(night: N
     for _ in range(4):
         account = night.run()
         states.append((night.states()["victim"][0], account.counts["new"], account.status))
-    assert states == [("failed", 1, 1), ("failed", 1, 1), ("quarantined", 1, 1),
-                      ("quarantined", 0, 0)]
+    assert states == [
+        ("failed", 1, 1),
+        ("failed", 1, 1),
+        ("quarantined", 1, 1),
+        ("quarantined", 0, 0),
+    ]
     assert "In quarantine since earlier nights" in night.page
     assert night.run(release=True).counts["new"] == 1
 
@@ -157,9 +162,7 @@ def test_a_full_disk_blames_no_recording_and_leaves_nothing_half_written(night: 
         assert set(night.states().values()) == {("waiting", "no disk space")}
         assert "disk must have room" in night.page
         assert sorted(p.name for p in night.output.iterdir() if p.is_dir()) == ["nights"]
-        subprocess.run(
-            ["mount", "-o", "remount,size=100m", str(night.output)], check=True
-        )
+        subprocess.run(["mount", "-o", "remount,size=100m", str(night.output)], check=True)
         account = night.run()
         assert (account.status, account.counts["done"]) == (0, 3)
     finally:
@@ -289,11 +292,12 @@ def test_a_clock_that_jumps_neither_repeats_nor_loses_work(
     for name in GOOD:
         os.utime(night.inbox / f"{name}.edf", (old, old))
     assert night.run().counts["done"] == 3
-    real = time.time
-    monkeypatch.setattr("cleanspan.night.planning.time.time", lambda: real() + shift_s)
+    now_s = time.time() + shift_s
+    monkeypatch.setattr("cleanspan.night.planning.time.time", lambda: now_s)
     night.put(late="ok late")
     os.utime(night.inbox / "late.edf", (old, old))
     first = night.run()
+    now_s += 86_400  # the closure above sees it
     second = night.run()
     assert first.counts["done"] + second.counts["done"] == 1  # set back: one night later
     assert night.run().counts["new"] == 0
@@ -343,7 +347,7 @@ def test_a_damaged_or_missing_ledger_is_made_anew_from_the_results(
     assert len(list((night.output / "earlier").iterdir())) == 3
     with contextlib.closing(sqlite3.connect(night.config.ledger_path)) as db:
         assert db.execute("SELECT count(*) FROM jobs WHERE state = 'done'").fetchone() == (7,)
-        assert db.execute("SELECT count(*) FROM electrodes").fetchone() == (14,)
+        assert db.execute("SELECT count(*) FROM electrodes").fetchone() == (21,)
     if damage is not Path.unlink:
         assert len(list(night.output.glob("ledger.sqlite.damaged-*"))) >= 1
 
@@ -374,11 +378,80 @@ def test_a_page_from_before_a_kill_says_that_the_run_did_not_end(night: Night) -
         pages.append(night.page)
         raise Stop
 
-    with pytest.MonkeyPatch.context() as patch, pytest.raises(Stop):
+    with pytest.MonkeyPatch.context() as patch:
         patch.setattr("cleanspan.night.run.placing.place", cut_off)
-        night.run()
+        with pytest.raises(Stop):
+            night.run()
     assert "Not finished" in pages[0]
     assert "it was cut off" in pages[0]
     account = night.run()
     assert "The run before this one was cut off" in account.remarks[0]
     assert account.counts["done"] == 3
+
+
+def calls(night: Night) -> list[list[str]]:
+    """Read which recording was screened in which process."""
+    return [line.split() for line in (night.flags / "calls").read_text().splitlines()]
+
+
+def test_no_recording_is_screened_twice(night: Night) -> None:
+    night.put(**{f"R{number}": f"count {number}" for number in range(4)})
+    night.run()
+    (night.inbox / "R0.edf").rename(night.inbox / "renamed.edf")
+    (night.inbox / "deep").mkdir()
+    (night.inbox / "deep" / "copy.edf").write_text("count 1")
+    os.utime(night.inbox / "R2.edf", (1, 1))
+    assert night.run().counts["new"] == 0
+    assert len(calls(night)) == 4
+
+
+def test_a_second_run_does_not_read_unchanged_files(
+    night: Night, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    night.put(**GOOD)
+    night.run()
+    monkeypatch.setattr("cleanspan.night.planning.digest_of", pytest.fail)
+    assert night.run().counts["found"] == 3
+
+
+def test_a_changed_file_is_screened_anew_and_the_old_result_kept(night: Night) -> None:
+    night.put(R="ok before")
+    night.run()
+    night.put(R="ok after")
+    assert night.run().counts["done"] == 1
+    assert "after" in (night.output / "R" / "R_report.html").read_text()
+    kept = list((night.output / "earlier").glob("R.*/R_report.html"))
+    assert ["before" in path.read_text() for path in kept] == [True]
+
+
+def test_a_worker_is_used_again_replaced_after_a_failure_and_after_a_while(
+    night: Night, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("cleanspan.night.desk.RECYCLE_AFTER", 3)
+    night.config = replace(night.config, limits=Limits(1, 400, 30, 1))
+    night.put(**{f"R{number}": f"count {number}" for number in range(7)})
+    night.run()
+    processes = [process for _, process in calls(night)]
+    assert [processes.count(process) for process in dict.fromkeys(processes)] == [3, 3, 1]
+
+
+def test_numeric_libraries_keep_to_one_thread(night: Night) -> None:
+    night.put(R="threads")
+    assert night.run().status == 0, night.page
+
+
+def test_only_the_span_asked_for_is_screened_again(night: Night) -> None:
+    night.put(**GOOD)
+    night.run("m1")
+    with contextlib.closing(sqlite3.connect(night.config.ledger_path)) as db:
+        db.execute(
+            "UPDATE contents SET first_seen = '2031-03-01T12:00:00+00:00' WHERE name = 'good1.edf'"
+        )
+        db.commit()
+    assert night.run("m2").counts["new"] == 0
+    assert "have results from another model" in night.page
+    day = date(2031, 3, 1)
+    assert night.run("m2", again=True, since=day, until=day).counts["done"] == 1
+    assert night.run("m2", again=True, since=day, until=day).counts["new"] == 0
+    assert night.states()["good1"] == ("done", "done")
+    assert night.run("m2", again=True).counts["done"] == 2

@@ -1,4 +1,4 @@
-"""Real faults while writing: killed processes, full disks, odd names. Nothing half written stays."""
+"""Real faults while writing: killed processes, full disks, odd names; nothing half is left."""
 
 import json
 import os
@@ -160,17 +160,27 @@ def test_a_full_disk_gives_one_line_and_leaves_no_partial_file(tmp_path, small_d
 def test_a_full_disk_leaves_the_old_folder(tmp_path, small_disk):
     with replacing_folder(small_disk / "R") as folder:
         (folder / "a.txt").write_text("old")
-    with (
-        pytest.raises(OutputError, match="room for the results"),
-        replacing_folder(small_disk / "R") as folder,
-    ):
-        (folder / "a.txt").write_text("new")
-        (folder / "big").write_bytes(bytes(2_000_000))
+
+    def fill():
+        with replacing_folder(small_disk / "R") as folder:
+            (folder / "a.txt").write_text("new")
+            (folder / "big").write_bytes(bytes(2_000_000))
+
+    with pytest.raises(OutputError, match="room for the results"):
+        fill()
     assert (small_disk / "R" / "a.txt").read_text() == "old"
     assert [path.name for path in small_disk.iterdir()] == ["R"]
 
 
-NAMES = ["a b.edf", "Prüfung ä.edf", "it's \"quoted\".edf", "-rf.edf", "日本.edf", "x" * 240 + ".edf", "a\nb.edf"]
+NAMES = [
+    "a b.edf",
+    "Prüfung ä.edf",
+    'it\'s "quoted".edf',
+    "-rf.edf",
+    "日本.edf",
+    "x" * 240 + ".edf",
+    "a\nb.edf",
+]
 
 
 @pytest.mark.parametrize("name", NAMES, ids=range(len(NAMES)))
@@ -224,7 +234,8 @@ def test_no_file_is_opened_for_writing_but_the_one_beside_the_target(tmp_path):
         "from cleanspan.export.marked import write_marked\n"
         "opened = []\n"
         "def hook(event, args):\n"
-        "    if event == 'open' and args[2] & (os.O_WRONLY | os.O_RDWR): opened.append(str(args[0]))\n"
+        "    if event == 'open' and args[2] & (os.O_WRONLY | os.O_RDWR):\n"
+        "        opened.append(str(args[0]))\n"
         "sys.addaudithook(hook)\n"
         "write_marked(Path(sys.argv[1]), Path(sys.argv[2]), [])\n"
         "print('|'.join(Path(p).name for p in opened))\n"
@@ -262,12 +273,20 @@ def test_a_source_cut_while_it_is_copied_leaves_nothing(tmp_path):
 def test_an_error_inside_the_block_leaves_the_old_result(tmp_path):
     with replacing_folder(tmp_path / "R") as folder:
         (folder / "a").write_text("old")
-    with pytest.raises(KeyError), replacing_folder(tmp_path / "R") as folder:
-        (folder / "a").write_text("new")
-        raise KeyError
-    with pytest.raises(KeyError), replacing_file(tmp_path / "R" / "a") as beside:
-        beside.write_text("new")
-        raise KeyError
+
+    def fail_in_a_folder():
+        with replacing_folder(tmp_path / "R") as folder:
+            (folder / "a").write_text("new")
+            raise KeyError
+
+    def fail_in_a_file():
+        with replacing_file(tmp_path / "R" / "a") as beside:
+            beside.write_text("new")
+            raise KeyError
+
+    for fail in (fail_in_a_folder, fail_in_a_file):
+        with pytest.raises(KeyError):
+            fail()
     assert (tmp_path / "R" / "a").read_text() == "old"
     assert leftovers(tmp_path) == []
 

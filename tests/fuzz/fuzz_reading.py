@@ -25,9 +25,9 @@ from cleanspan.export.marked import write_annotations_only, write_marked
 from cleanspan.recording.opening import open_recording
 from cleanspan.types import Note
 
-_cases = runpy.run_path(
-    str(Path(__file__).parents[1] / "conformance" / "odd_edf_cases.py")
-)["all_cases"]
+_cases = runpy.run_path(str(Path(__file__).parents[1] / "conformance" / "odd_edf_cases.py"))[
+    "all_cases"
+]
 NUMBERS = b"0 -1 1 2 9999 99999999 -9999999 1e308 1e-9 nan inf 0x10 1,5 +3 .5 5. 61440".split()
 TIMES = [b"+0", b"-1", b"+1e5", b"+99999999999", b"+0.000000001", b"+3.", b"++1", b"", b"+1\x15-1"]
 MARKS = [Note(0.0, 0.5, "blink@@EEG Fp1-A1A2"), Note(2.0, 0.0, "x" * 300), Note(1e6, 1.0, "far")]
@@ -38,7 +38,17 @@ def damage_field(data, rng):
     """Write a telling number or random bytes over one header field."""
     count = max(1, min(40, len(data) // 256 - 1))
     widths = (16, 80, 8, 8, 8, 8, 8, 80, 8, 32)
-    fields = [(8, 80), (88, 80), (168, 8), (176, 8), (184, 8), (192, 44), (236, 8), (244, 8), (252, 4)]
+    fields = [
+        (8, 80),
+        (88, 80),
+        (168, 8),
+        (176, 8),
+        (184, 8),
+        (192, 44),
+        (236, 8),
+        (244, 8),
+        (252, 4),
+    ]
     at = 256
     for width in widths:
         fields += [(at + i * width, width) for i in range(count)]
@@ -113,8 +123,7 @@ def attempt(path, folder):
     try:
         records, _ = read_wholly(path)
     except CleanspanError as error:
-        assert "\n" not in str(error)
-        return "refused"
+        return "refused" if "\n" not in str(error) else "refused in several lines"
     target = folder / "marked.edf"
     write_marked(path, target, MARKS, keep_notes=False)
     assert read_wholly(target)[0] == records
@@ -133,10 +142,16 @@ def main():
     resource.setrlimit(resource.RLIMIT_AS, (2 << 30, 2 << 30))
     warnings.simplefilter("error")
     rng = random.Random(options.seed)
-    seeds = [case.content for case in _cases() if len(case.content) > 300 and case.content[:1] in b"0\xff"]
+    seeds = [
+        case.content
+        for case in _cases()
+        if len(case.content) > 300 and case.content[:1] in b"0\xff"
+    ]
     outcomes, began, slowest_s = Counter(), time.monotonic(), 0.0
     shared_memory = Path("/dev/shm")  # noqa: S108 - spares the disk
-    with tempfile.TemporaryDirectory(dir=shared_memory if shared_memory.is_dir() else None) as name:
+    with tempfile.TemporaryDirectory(
+        dir=shared_memory if shared_memory.is_dir() else None
+    ) as name:
         path = Path(name) / "case.edf"
         while time.monotonic() - began < options.seconds:
             content = damaged(seeds, rng)
@@ -156,7 +171,7 @@ def main():
                     break
     total = sum(outcomes.values())
     print(f"{total} cases, seed {options.seed}: {dict(outcomes)}; slowest {slowest_s:.3f} s")  # noqa: T201
-    sys.exit(1 if outcomes["FAILED"] else 0)
+    sys.exit(0 if set(outcomes) <= {"read", "refused"} else 1)
 
 
 if __name__ == "__main__":

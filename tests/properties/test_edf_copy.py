@@ -43,7 +43,9 @@ def layouts(draw):
     return content, [len(part) for part in [content]], n_records * float(record_s)
 
 
-marks_of = st.lists(st.tuples(st.floats(0, 0.999), st.floats(0, 5), st.text("aµ@ 漢", min_size=1)), max_size=30)
+marks_of = st.lists(
+    st.tuples(st.floats(0, 0.999), st.floats(0, 5), st.text("aµ@ 漢", min_size=1)), max_size=30
+)
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)

@@ -22,7 +22,22 @@ ONE_PATH = settings(suppress_health_check=[HealthCheck.function_scoped_fixture],
 VALID = edf_bytes(
     [Signal(), Signal("EEG Fp2-A1A2"), Notes(stamps(4))], reserved="EDF+C", patient="X X X X"
 )
-NUMBERS = ["0", "-1", "1", "99999999", "-9999999", "1e308", "-1e308", "nan", "inf", "1e-300", "", "0x10", "١", "1_0"]
+NUMBERS = [
+    "0",
+    "-1",
+    "1",
+    "99999999",
+    "-9999999",
+    "1e308",
+    "-1e308",
+    "nan",
+    "inf",
+    "1e-300",
+    "",
+    "0x10",
+    "١",
+    "1_0",
+]
 field_text = st.one_of(st.sampled_from(NUMBERS).map(str.encode), st.binary(max_size=12))
 
 

@@ -61,7 +61,9 @@ def test_the_fast_way_agrees_with_the_full_one(raw):
     st.sampled_from([2, 3]),
 )
 def test_every_annotation_is_placed_once_and_fits(wanted, record_bytes, reserved, sample_bytes):
-    lists = [(record, bytes([1 + i % 250]) * size) for i, (record, size) in enumerate(sorted(wanted))]
+    lists = [
+        (record, bytes([1 + i % 250]) * size) for i, (record, size) in enumerate(sorted(wanted))
+    ]
     placed = place(
         lists,
         40,

@@ -1,5 +1,7 @@
 """Whatever the segments, the pieces and the plan: the numbers add up."""
 
+import io
+
 import numpy as np
 import pandas as pd
 from hypothesis import given, settings
@@ -8,6 +10,7 @@ from hypothesis import strategies as st
 from cleanspan.export import intervals
 from cleanspan.export.exclusions import apply_plan
 from cleanspan.export.plans import Plan
+from cleanspan.export.tables import to_milliseconds
 from cleanspan.types import SEGMENT_COLUMNS, Channel, Piece, Role
 
 ELECTRODES = ("Fp1", "Fp2", "C3", "Pz")
@@ -99,7 +102,7 @@ def test_every_rule_holds_by_brute_force(drawn, recorded, plan):
     ]
     for piece in recorded:
         for moment in piece.onset_s + piece.duration_s * np.linspace(0.013, 0.987, 12):
-            edge = 0.002  # edges are widened to whole milliseconds
+            edge = 0.002  # edges are rounded to whole milliseconds
             near = counted[
                 ((counted["onset_s"] - plan.padding_s - moment).abs() < edge)
                 | (
@@ -186,6 +189,7 @@ def mask(spans, size=100):
 
 
 @given(spans, spans, st.integers(0, 4))
+@settings(deadline=None)
 def test_interval_arithmetic_agrees_with_counting_tick_by_tick(first, second, allowed):
     one, other = arrays(first), intervals.union(*arrays(second))
     joined = intervals.union(*one)
@@ -199,8 +203,22 @@ def test_interval_arithmetic_agrees_with_counting_tick_by_tick(first, second, al
 
 
 @given(spans, st.lists(st.integers(0, 100), max_size=6))
+@settings(deadline=None)
 def test_cutting_changes_no_time(drawn, at):
     joined = intervals.union(*arrays(drawn))
     parts = intervals.cut(joined, np.array(at, dtype=np.int64))
     np.testing.assert_array_equal(mask(parts), mask(joined))
     assert not any(((parts[0] < moment) & (moment < parts[1])).any() for moment in at)
+
+
+@given(st.lists(rows, max_size=25), pieces, plans)
+@settings(max_examples=60, deadline=None)
+def test_stored_segments_give_exactly_the_same(drawn, recorded, plan):
+    """Whatever the rounding of R_segments.csv."""
+    screened = table(drawn)
+    text = io.StringIO(to_milliseconds(screened).round(3).to_csv(index=False))
+    stored = pd.read_csv(text, keep_default_na=False)
+    now = apply_plan(screened, CHANNELS, recorded, plan)
+    later = apply_plan(stored, CHANNELS, recorded, plan)
+    pd.testing.assert_frame_equal(now.excluded, later.excluded)
+    pd.testing.assert_frame_equal(now.channels, later.channels)

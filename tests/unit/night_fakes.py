@@ -77,10 +77,21 @@ def spin(path: Path) -> None:
     ctypes.PyDLL(None).sleep(1000)  # PyDLL keeps the interpreter's lock
 
 
+def threads(path: Path) -> None:
+    """Fail unless the numeric libraries keep to one thread."""
+    import numpy as np
+    from threadpoolctl import threadpool_info
+
+    np.ones((300, 300)) @ np.ones((300, 300))
+    used = [item["num_threads"] for item in threadpool_info()]
+    if not used or max(used) > 1:
+        raise RuntimeError(f"threads: {used}")
+
+
 def log_it(path: Path) -> None:
     """Leave a mark of having been called."""
     with (Path(os.environ["NIGHT_FLAGS"]) / "calls").open("a") as file:
-        file.write(f"{path.name}\n")
+        file.write(f"{path.name} {os.getpid()}\n")
 
 
 def shout(path: Path) -> None:
@@ -100,4 +111,5 @@ DEEDS = {
     "slow": lambda path: time.sleep(0.3),
     "shout": shout,
     "count": log_it,
+    "threads": threads,
 }

@@ -6,7 +6,12 @@ from edfio import Edf, EdfAnnotation, EdfSignal
 
 from cleanspan.config import LabelRules, load_config
 from cleanspan.errors import LabelsError
-from cleanspan.training.hand_labels import electrode_key, read_hand_labels
+from cleanspan.training.finding import find_recordings
+from cleanspan.training.hand_labels import (
+    by_file,
+    electrode_key,
+    read_hand_labels,
+)
 
 HEADER = "recording,label,onset_s,duration_s,channels,reader,note\n"
 
@@ -133,7 +138,8 @@ def test_namesakes_are_told_apart_by_more_of_the_path(tmp_path):
     vague = write(tmp_path, "a.edf,blink,1,0.2,Fp1,r,", name="vague.csv")
     exact = write(tmp_path, "monday/a.edf,blink,1,0.2,Fp1,r,", name="exact.csv")
     assert "must be found once" in problems(vague, recordings=[tmp_path])[0]
-    assert len(read_hand_labels([exact], recordings=[tmp_path])) == 1
+    (row,) = read_hand_labels([exact], recordings=[tmp_path])
+    assert by_file([row], find_recordings([tmp_path])) == {tmp_path / "monday" / "a.edf": [row]}
 
 
 def test_annotations_count_inside_reviewed_spans_only(tmp_path):

@@ -12,7 +12,8 @@ from cleanspan.recording.electrodes import (
     positions,
 )
 
-TEN_TWENTY = "Fp1 Fp2 F7 F3 Fz F4 F8 T7 C3 Cz C4 T8 P7 P3 Pz P4 P8 O1 O2".split()
+TEN_TWENTY = [*OLD_NAMES.values(), "Fp1", "Fp2", "F7", "F3", "Fz", "F4", "F8"]
+TEN_TWENTY += ["C3", "Cz", "C4", "P3", "Pz", "P4", "O1", "O2"]
 
 
 def measured_places():

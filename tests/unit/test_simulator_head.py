@@ -8,7 +8,6 @@ from cleanspan.training.simulator.cap import make_cap
 from cleanspan.training.simulator.eyes import eye_patterns, lid_pulse
 from cleanspan.training.simulator.head import (
     dipole_potentials,
-    direction,
     electrode_directions,
     positions,
 )
@@ -47,7 +46,9 @@ def test_tangential_dipole_has_no_net_potential_and_the_right_sign():
 
 def test_electrodes_lie_where_mne_has_them():
     mne = pytest.importorskip("mne")
-    montage = mne.channels.make_standard_montage("standard_1005").get_positions()["ch_pos"]
+    known = mne.channels.get_builtin_montages()
+    name = "colin27_1005" if "colin27_1005" in known else "standard_1005"
+    montage = mne.channels.make_standard_montage(name).get_positions()["ch_pos"]
     places = positions()
     names = [name for name in places if name in montage and name not in ("A1", "A2", "M1", "M2")]
     theirs = np.array([montage[name] for name in names])

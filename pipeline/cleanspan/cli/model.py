@@ -153,7 +153,8 @@ def compare_two(
     from cleanspan.cli.evaluate import choose_readers
     from cleanspan.labelling.model import load_model
     from cleanspan.training.comparing import compare_models
-    from cleanspan.training.hand_labels import find_recordings, read_hand_labels
+    from cleanspan.training.finding import find_recordings
+    from cleanspan.training.hand_labels import read_hand_labels
     from cleanspan.training.results import Comparison
     from cleanspan.training.store import resolve_model
     from cleanspan.training.tables import text_table
@@ -188,6 +189,39 @@ def compare_two(
         click.echo(
             f"note: {len(result.known)} people left out that a model learned from", err=True
         )
+
+
+@command.command("watch")
+@click.argument("recordings", nargs=-1, required=True, type=EXISTING)
+@click.option("--model", "name", default="in use", show_default=True, help="Which model.")
+@config_option
+def watch(recordings: tuple[Path, ...], name: str, config: Path | None) -> None:
+    """Say whether RECORDINGS look like what the model learned from.
+
+    The stability index of each feature is compared with what the training recordings show among
+    themselves. An unusual recording's marks deserve a look, and a few hand labels.
+    """
+    from cleanspan.errors import RecordingError
+    from cleanspan.labelling.model import load_model
+    from cleanspan.training.finding import find_recordings
+    from cleanspan.training.store import resolve_model
+    from cleanspan.training.watch import watch_recording
+
+    store, _ = _store(config)
+    model = load_model(resolve_model(name, store.folder))
+    failed = False
+    for path in sorted({path for found in find_recordings(recordings).values() for path in found}):
+        try:
+            drift = watch_recording(path, model)
+        except RecordingError as error:
+            click.echo(f"cleanspan: {error}", err=True)
+            failed = True
+            continue
+        state = drift.text() if drift.unusual else "as usual"
+        index = f"{drift.mean_index:.2f} (usual: below {drift.usual_mean:.2f})"
+        click.echo(f"{path.name}: {index if not drift.unusual else 'unusual'}: {state}")
+    if failed:
+        raise SystemExit(1)
 
 
 def _must_say_why(why: str) -> None:

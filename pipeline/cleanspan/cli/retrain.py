@@ -71,8 +71,8 @@ def command(
 ) -> None:
     """Fit a model to hand labels of RECORDINGS (files, or folders that hold them).
 
-    The new model is judged against the old one on people that neither learned from, and put into
-    the lab's store. It is not put into use: that is `cleanspan model use`.
+    The new model is judged against the old one on people left out in turn, and put into the
+    lab's store. It is not put into use: that is `cleanspan model use`.
     """
     from cleanspan.cli.evaluate import choose_readers
     from cleanspan.training.hand_labels import read_hand_labels

@@ -29,6 +29,9 @@ Mask = npt.NDArray[np.bool_]
 class Counted:
     """Segments that a plan counts, one entry a segment, on recorded time.
 
+    Edges are whole milliseconds and confidences have three decimals, as in ``R_segments.csv``:
+    so stored results give exactly what screening gave.
+
     Attributes
     ----------
     names : tuple of str
@@ -38,7 +41,7 @@ class Counted:
     bare_begins, bare_ends : ndarray of shape (n_segments,)
         Without padding.
     begins, ends : ndarray of shape (n_segments,)
-        With the plan's padding, widened to whole milliseconds.
+        With the plan's padding.
     lost : pair of ndarray
         Where the reference was lost: one event, not one a channel, so kept apart.
     """
@@ -75,15 +78,17 @@ def count_segments(
     onset_s, duration_s, confidence = (
         segments[name].to_numpy(dtype=float) for name in ("onset_s", "duration_s", "confidence")
     )
-    real = np.isfinite(onset_s) & np.isfinite(duration_s) & ~(confidence < plan.confidence)
+    real = (
+        np.isfinite(onset_s)
+        & np.isfinite(duration_s)
+        & ~(np.round(confidence, 3) < plan.confidence)
+    )
     real &= counts[label] & (channel >= 0)
     lost = (segments["kind"] == REFERENCE_LOST).to_numpy(dtype=bool)[real]
-    begins = intervals.to_ticks(onset_s[real])
-    ends = intervals.to_ticks(onset_s[real] + duration_s[real])
+    begins = intervals.to_whole_ms(onset_s[real])
+    ends = intervals.to_whole_ms(onset_s[real] + duration_s[real])
     padding = round(plan.padding_s * TICKS_PER_S)
-    wide_begins, wide_ends = (
-        timeline.recorded(edge) for edge in intervals.outward(begins - padding, ends + padding)
-    )
+    wide_begins, wide_ends = timeline.recorded(begins - padding), timeline.recorded(ends + padding)
     every = Counted(
         names,
         channel[real],

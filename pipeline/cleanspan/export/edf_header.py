@@ -1,10 +1,12 @@
 """The header of a derived EDF+ or BDF+ file, EDF+ specification (Kemp & Olivan 2003) 2.1.3."""
 
 import re
+import unicodedata
 from dataclasses import dataclass
 from datetime import datetime
 
-from cleanspan.recording.header import FIXED_BYTES, MONTHS, SIGNAL_FIELDS, Header, decode
+from cleanspan.recording.header import FIXED_BYTES, SIGNAL_FIELDS, Header
+from cleanspan.recording.header_fields import MONTHS, decode
 
 _PATIENT = re.compile(rb"[!-~]+ [MFX] (?:X|\d\d-[A-Z]{3}-\d{4}) [!-~]+(?: [ -~]*)?")
 _RECORDING = re.compile(rb"Startdate (X|\d\d-[A-Z]{3}-\d{4}) [!-~]+ [!-~]+ [!-~]+(?: [ -~]*)?")
@@ -37,9 +39,10 @@ class Identity:
 def identity_of(header: Header, *, deidentify: bool) -> Identity:
     """Derive a file's identity fields from its source's.
 
-    The patient field of an EDF+ source is copied byte for byte (derived files rule). Free text of
-    a plain EDF or BDF source follows ``X X X X``, which EDF+ demands first; a recording field
-    that does not begin as EDF+ demands keeps its text after ``Startdate ...``.
+    A patient field that follows EDF+ is copied byte for byte (derived files rule). Free text, as
+    plain EDF allows, is moved behind ``X X X X``, which EDF+ demands first and strict readers
+    insist on; a recording field that does not begin as EDF+ demands keeps its text after
+    ``Startdate ...``.
 
     Parameters
     ----------
@@ -56,8 +59,7 @@ def identity_of(header: Header, *, deidentify: bool) -> Identity:
         start = ANONYMOUS_START
         warnings.append("start: the source has no possible start date and time; 01.01.85 written")
     patient = header.raw[8:88]
-    plain = not header.continuity and b"+" not in header.raw[192:197]
-    if plain and not _PATIENT.fullmatch(patient.rstrip()):
+    if not _PATIENT.fullmatch(patient.rstrip()):
         patient = _keeping_text(b"X X X X", patient, "patient", warnings)
     date = startdate(header.start)
     recording = header.raw[88:168]
@@ -170,7 +172,10 @@ def _annotation_fields(family: str, samples: int) -> dict[str, bytes]:
 
 def _keeping_text(begin: bytes, field: bytes, name: str, warnings: list[str]) -> bytes:
     """Write the demanded beginning and as much of the old text after it as fits."""
-    text = bytes(byte if 32 <= byte < 127 else ord("?") for byte in field.strip(b" \0"))
+    letters = unicodedata.normalize("NFKD", decode(field))
+    text = "".join(char for char in letters if not unicodedata.combining(char)).encode(
+        "ascii", "replace"
+    )
     text = b" ".join(text.split())
     result = begin + b" " + text
     if text:

@@ -61,8 +61,8 @@ class Applied:
         Columns onset_s, duration_s. Kept and excluded spans fill the recorded time.
     channels : pandas.DataFrame
         One row a screened channel: channel, use (``keep`` or the plan's word for dropped ones),
-        usable_s (time in kept spans during which this channel is good; 0 where dropped), bad_s,
-        reason (why it is dropped).
+        usable_s (time in kept spans during which this channel is good; 0 where dropped), bad_s
+        (not counting time without a reference), reason (why it is dropped).
     shortfalls : tuple of str
         Why the recording does not meet the plan; empty where it does.
     warnings : tuple of str
@@ -157,12 +157,16 @@ def _joined(causes: Sequence[Spans]) -> Spans:
 
 
 def _used(counted: Counted, n_channels: int, total: int, plan: Plan) -> tuple[Ticks, list[str]]:
-    """Sum each channel's bad time, without padding; say why a channel is dropped, else nothing."""
+    """Sum each channel's bad time; say why a channel is dropped, else nothing.
+
+    Padding does not count, nor does time without a reference: that is not the channel's fault.
+    """
     group, begins, ends = intervals.union_by_group(
         counted.channel, counted.bare_begins, counted.bare_ends, total
     )
     bad_ticks = np.zeros(n_channels, dtype=np.int64)
-    np.add.at(bad_ticks, group, ends - begins)
+    np.add.at(bad_ticks, group, ends - begins - intervals.overlap(counted.lost, (begins, ends)))
+    total -= int(np.sum(counted.lost[1] - counted.lost[0]))
     reasons = []
     for row in range(n_channels):
         share = int(bad_ticks[row]) / total if total else 0.0
@@ -171,6 +175,8 @@ def _used(counted: Counted, n_channels: int, total: int, plan: Plan) -> tuple[Ti
             continue
         mine = counted.channel == row
         lengths = counted.bare_ends[mine] - counted.bare_begins[mine]
+        bare = counted.bare_begins[mine], counted.bare_ends[mine]
+        lengths -= intervals.overlap(counted.lost, bare)
         by_label = np.bincount(counted.label[mine], lengths, minlength=len(counted.names))
         most = counted.names[int(np.argmax(by_label))]
         reasons.append(f"bad {share:.0%} of the time, mostly {most}")

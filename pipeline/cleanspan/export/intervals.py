@@ -74,9 +74,9 @@ def to_ticks(seconds: npt.NDArray[np.float64]) -> Ticks:
     return np.rint(seconds * TICKS_PER_S).astype(np.int64)
 
 
-def outward(begins: Ticks, ends: Ticks) -> Spans:
-    """Widen intervals to whole milliseconds."""
-    return begins // TICKS_PER_MS * TICKS_PER_MS, -(-ends // TICKS_PER_MS) * TICKS_PER_MS
+def to_whole_ms(seconds: npt.NDArray[np.float64]) -> Ticks:
+    """Round seconds to whole milliseconds, in ticks."""
+    return np.rint(seconds * 1000).astype(np.int64) * TICKS_PER_MS
 
 
 def nothing() -> Spans:

@@ -26,7 +26,7 @@ from cleanspan.export.edf_header import (
 )
 from cleanspan.export.placing import RECORD_LIMIT_BYTES, Placement, place
 from cleanspan.export.record_copy import RecordCopy
-from cleanspan.export.tal import annotation, check_note, time_keeping
+from cleanspan.export.tal import annotation, time_keeping
 from cleanspan.recording.edf import EdfRecording
 from cleanspan.recording.opening import open_recording
 from cleanspan.recording.tal import parse_tals
@@ -115,6 +115,28 @@ class _Copy:
     warnings: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class _Annotations:
+    """What the annotation signals of each written record hold."""
+
+    recording: EdfRecording
+    placement: Placement
+    keeps_time: bool
+
+    def added(self, record: int) -> bytes:
+        """Fill the added signal."""
+        stamp = time_keeping(self.recording.record_stamp(record)) if self.keeps_time else b""
+        return stamp + self.placement.texts.get(record, b"")
+
+    def replaced(self, record: int) -> Iterator[tuple[int, bytes]]:
+        """Leave only time-keeping in the source's signals."""
+        stored = self.recording.stored
+        for number, signal in enumerate(self.recording.annotation_signals):
+            kept = _time_keeping_only(stored.raw(record, signal)) if number == 0 else b""
+            width = stored.counts[signal] * stored.sample_bytes
+            yield stored.offsets[signal] * stored.sample_bytes, kept.ljust(width, b"\0")
+
+
 def _plan_copy(
     recording: EdfRecording, marks: Iterable[Note], *, deidentify: bool, keep_notes: bool
 ) -> _Copy:
@@ -122,33 +144,11 @@ def _plan_copy(
     header, stored = recording.header, recording.stored
     keeps_time = not recording.all_stamped
     # The first annotation signal keeps time: ours comes first where the source's does not.
-    insert_at = len(header.signals)
-    if keeps_time and recording.annotation_signals:
-        insert_at = recording.annotation_signals[0]
-    placement = _place_marks(
-        recording,
-        sorted(marks, key=lambda note: note.onset_s),
-        reserved_bytes=_longest_stamp(recording) if keeps_time else 0,
-    )
-
-    def added(record: int) -> bytes:
-        stamp = time_keeping(recording.record_stamp(record)) if keeps_time else b""
-        return stamp + placement.texts.get(record, b"")
-
-    def replaced(record: int) -> Iterator[tuple[int, bytes]]:
-        for number, signal in enumerate(recording.annotation_signals):
-            kept = _time_keeping_only(stored.raw(record, signal)) if number == 0 else b""
-            width = stored.counts[signal] * header.sample_bytes
-            yield stored.offsets[signal] * header.sample_bytes, kept.ljust(width, b"\0")
-
+    source_comes_first = not (keeps_time and recording.annotation_signals)
+    insert_at = len(header.signals) if source_comes_first else recording.annotation_signals[0]
+    placement = _place_marks(recording, marks, keeps_time=keeps_time)
+    annotations = _Annotations(recording, placement, keeps_time)
     identity = identity_of(header, deidentify=deidentify)
-    warnings = list(identity.warnings)
-    if placement.over_limit:
-        warnings.append(
-            f"record size: the copy's data records exceed the {RECORD_LIMIT_BYTES} bytes that "
-            f"EDF allows (the source's have {header.record_bytes})"
-        )
-    insert_bytes = sum(s.samples for s in header.signals[:insert_at]) * header.sample_bytes
     return _Copy(
         header=marked_header(
             header,
@@ -160,13 +160,23 @@ def _plan_copy(
         records=RecordCopy(
             stored=stored,
             n_records=recording.n_records,
-            insert_at=insert_bytes,
+            insert_at=sum(stored.counts[:insert_at]) * header.sample_bytes,
             width=placement.width,
-            added=added,
-            replaced=None if keep_notes else replaced,
+            added=annotations.added,
+            replaced=None if keep_notes else annotations.replaced,
         ),
-        warnings=tuple(warnings),
+        warnings=(*identity.warnings, *_size_warnings(recording, placement)),
     )
+
+
+def _size_warnings(recording: EdfRecording, placement: Placement) -> list[str]:
+    if not placement.over_limit:
+        return []
+    text = (
+        f"record size: the copy's data records exceed the {RECORD_LIMIT_BYTES} bytes that "
+        f"EDF allows (the source's have {recording.header.record_bytes})"
+    )
+    return [text]
 
 
 def _longest_stamp(recording: EdfRecording) -> int:
@@ -177,21 +187,16 @@ def _longest_stamp(recording: EdfRecording) -> int:
     return max(len(str(int(stamp))) for stamp in stamps) + decimals + len(b"+.\x14\x14\0")
 
 
-def _place_marks(recording: EdfRecording, marks: list[Note], *, reserved_bytes: int) -> Placement:
-    for mark in marks:
-        check_note(mark)
-    lists = [
-        (
-            recording.record_at(mark.onset_s),
-            annotation(recording.file_time_s(mark.onset_s), mark.duration_s, mark.text),
-        )
-        for mark in marks
-    ]
+def _place_marks(recording: EdfRecording, marks: Iterable[Note], *, keeps_time: bool) -> Placement:
+    lists = []
+    for mark in sorted(marks, key=lambda mark: mark.onset_s):
+        text = annotation(recording.file_time_s(mark.onset_s), mark.duration_s, mark.text)
+        lists.append((recording.record_at(mark.onset_s), text))
     return place(
         lists,
         recording.n_records,
         record_bytes=recording.header.record_bytes,
-        reserved_bytes=reserved_bytes,
+        reserved_bytes=_longest_stamp(recording) if keeps_time else 0,
         sample_bytes=recording.header.sample_bytes,
     )
 

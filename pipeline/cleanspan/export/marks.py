@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cleanspan.export import intervals
 from cleanspan.export.cells import column_name
 from cleanspan.export.counted import REFERENCE_LOST, SEPARATOR
 from cleanspan.export.exclusions import Applied, Marked
@@ -41,9 +42,7 @@ def marks_for(result: Marked, applied: Applied | None) -> list[Note]:
     segments = result.segments
     lost = (segments["kind"] == REFERENCE_LOST).to_numpy(dtype=bool)
     notes = _channel_marks(segments[~lost])
-    events = segments.loc[lost, ["onset_s", "duration_s"]].drop_duplicates()
-    rows = events.itertuples(index=False, name=None)
-    notes += [Note(onset_s, duration_s, CONTACT_LOSS) for onset_s, duration_s in rows]
+    notes += _reference_marks(segments[lost])
     if applied is not None:
         notes += _exclusion_marks(applied.excluded)
     notes.sort(key=lambda note: (note.onset_s, note.duration_s))
@@ -82,6 +81,14 @@ def _channel_marks(segments: "pd.DataFrame") -> list[Note]:
             *times, label.codes, channel.codes, strict=True
         )
     ]
+
+
+def _reference_marks(lost: "pd.DataFrame") -> list[Note]:
+    """Spell one mark each time the reference was lost: its channels' rows are one event."""
+    begins = intervals.to_ticks(lost["onset_s"].to_numpy(dtype=float))
+    ends = intervals.to_ticks((lost["onset_s"] + lost["duration_s"]).to_numpy(dtype=float))
+    spans = np.stack(intervals.union(begins, ends), axis=1) / intervals.TICKS_PER_S
+    return [Note(begin, round(end - begin, 6), CONTACT_LOSS) for begin, end in spans.tolist()]
 
 
 def _exclusion_marks(excluded: "pd.DataFrame") -> list[Note]:

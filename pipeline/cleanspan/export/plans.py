@@ -40,8 +40,8 @@ class Plan:
     most_bad_share : float, optional
         The same as a share of the channels that are not dropped. Give one of the two or neither.
     drop_channel_above : float
-        A channel that is bad for a larger share of the recording is dropped as a whole, and no
-        time is left out for it.
+        A channel that is bad for a larger share of the recording (time without a reference not
+        counted) is dropped as a whole, and no time is left out for it.
     most_dropped_share : float
         The recording does not meet the plan where a larger share of channels is dropped.
     dropped : {"leave out", "interpolate"}
@@ -171,9 +171,7 @@ def find_channels(wanted: Sequence[str], channels: Sequence[Channel]) -> list[in
     return [
         row
         for row, channel in enumerate(channels)
-        if ALL in names
-        or channel.label.casefold() in names
-        or channel.electrode in electrodes
+        if ALL in names or channel.label.casefold() in names or channel.electrode in electrodes
     ]
 
 

@@ -39,7 +39,7 @@ def write_tables(
     presses : sequence of Note
         Presses of the marker button (`events.find_presses`).
     warnings : sequence of str
-        Said beside the recording's own.
+        Said beside the recording's own; what is said twice is written once.
     stem : str, optional
         What the files' names begin with; the recording's stem by default.
 
@@ -91,13 +91,16 @@ def write_applied(applied: Applied, folder: Path, stem: str, *, tag: str = "") -
 
 
 def write_segments(segments: "pd.DataFrame", path: Path) -> Path:
-    """Write ``R_segments.csv``; times to the millisecond, both edges rounded alike."""
+    """Write ``R_segments.csv``."""
+    return write_csv(to_milliseconds(segments), path, decimals=3)
+
+
+def to_milliseconds(segments: "pd.DataFrame") -> "pd.DataFrame":
+    """Round the edges of segments to the millisecond, begin and end alike."""
     begin_ms = np.rint(segments["onset_s"].to_numpy(dtype=float) * 1000)
     end_ms = np.rint((segments["onset_s"] + segments["duration_s"]).to_numpy(dtype=float) * 1000)
-    table = segments.loc[:, list(SEGMENT_COLUMNS)].assign(
-        onset_s=begin_ms / 1000, duration_s=(end_ms - begin_ms) / 1000
-    )
-    return write_csv(table, path, decimals=3)
+    table = segments.loc[:, list(SEGMENT_COLUMNS)]
+    return table.assign(onset_s=begin_ms / 1000, duration_s=(end_ms - begin_ms) / 1000)
 
 
 def write_channels(channels: "pd.DataFrame", path: Path) -> Path:
@@ -181,7 +184,7 @@ def facts_of(
         "presses": [[note.onset_s, note.duration_s, note.text] for note in presses],
         "mains_hz": screened.mains_hz,
         "findings": [asdict(finding) for finding in screened.findings],
-        "warnings": [*recording.warnings, *warnings, *([odd] if odd else [])],
+        "warnings": list(dict.fromkeys([*recording.warnings, *warnings, *([odd] if odd else [])])),
     }
 
 

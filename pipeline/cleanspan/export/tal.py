@@ -4,8 +4,6 @@ import math
 import re
 from decimal import Decimal
 
-from cleanspan.types import Note
-
 _FORBIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 """Control characters that texts may not hold (tab, line feed and carriage return they may)."""
 _FURTHEST_S = 1e9
@@ -55,24 +53,13 @@ def annotation(onset_s: float, duration_s: float, text: str) -> bytes:
     ValueError
         If a time is not finite, the duration negative or the text empty.
     """
-    check_note(Note(onset_s, duration_s, text))
+    if not (math.isfinite(onset_s) and abs(onset_s) <= _FURTHEST_S):
+        raise ValueError(f"an annotation's onset must be a time in seconds, got {onset_s}")
+    if not 0 <= duration_s <= _FURTHEST_S:
+        raise ValueError(f"an annotation's duration must be 0 s or more, got {duration_s}")
+    if not text.strip():
+        raise ValueError("an annotation must have a text, got an empty one")
     duration = seconds_text(duration_s)
     between = f"\x15{duration}" if duration != "0" else ""
     text = _FORBIDDEN.sub(" ", text)
     return f"{onset_text(onset_s)}{between}\x14{text}\x14\x00".encode("utf-8", "replace")
-
-
-def check_note(note: Note) -> None:
-    """Refuse what no annotation can say.
-
-    Raises
-    ------
-    ValueError
-        If a time is not finite, the duration negative or the text empty.
-    """
-    if not (math.isfinite(note.onset_s) and abs(note.onset_s) <= _FURTHEST_S):
-        raise ValueError(f"an annotation's onset must be a time in seconds, got {note.onset_s}")
-    if not 0 <= note.duration_s <= _FURTHEST_S:
-        raise ValueError(f"an annotation's duration must be 0 s or more, got {note.duration_s}")
-    if not note.text.strip():
-        raise ValueError("an annotation must have a text, got an empty one")

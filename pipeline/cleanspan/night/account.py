@@ -9,7 +9,7 @@ from cleanspan.night.history import Line
 from cleanspan.night.planning import Plan, Unread
 from cleanspan.night.records import Kind, State
 
-_NOT_THE_RECORDING = (Kind.NO_ROOM, Kind.VANISHED, Kind.LOST)
+_NOT_THE_RECORDING = (Kind.NO_ROOM, Kind.SET_UP, Kind.VANISHED, Kind.LOST)
 """Reasons for which a recording waits although the night should have brought its result."""
 
 

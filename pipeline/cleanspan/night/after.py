@@ -58,6 +58,10 @@ def _ended_well(process: subprocess.Popen[bytes], text: bytes, after: After) -> 
         with contextlib.suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGKILL)
         process.wait()
+        for pipe in (process.stdin, process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(OSError):
+                    pipe.close()
         _log.error(
             "the command after the night was stopped",
             extra={"command": after.command[0], "seconds": after.time_limit_s},

@@ -13,11 +13,13 @@ import secrets
 import shutil
 import signal
 import sys
+import tempfile
 import traceback
 from collections.abc import Callable
 from multiprocessing.connection import Connection
 from pathlib import Path
 
+from cleanspan.errors import CleanspanError, OutputError
 from cleanspan.night.content import companions
 from cleanspan.night.records import Kind, Task, Try
 from cleanspan.screen import Outcome
@@ -74,11 +76,19 @@ def carry_out(task: Task) -> Try:
         if not room_for(task):
             return Try(task.job, Kind.NO_ROOM, error=_no_room(task))
         folder.mkdir()
+        if task.scratch:
+            (folder / "scratch").mkdir()
+            tempfile.tempdir = str(folder / "scratch")
         source = aliased(task, folder)
         staged = folder / source.stem
         outcome = _work(task.work)(source, staged, config=task.config, model=task.model)
     except MemoryError:
         return Try(task.job, Kind.MEMORY, error=memory_text(task), detail=traceback.format_exc())
+    except OutputError as error:
+        kind = Kind.NO_ROOM if blames_disk(str(error)) else Kind.SET_UP
+        return Try(task.job, kind, error=_line(error))
+    except CleanspanError as error:
+        return Try(task.job, Kind.SET_UP, error=_line(error))
     except Exception as error:  # noqa: BLE001 - the batch goes on whatever a library raises
         text = f"screening must not fail inside, got {type(error).__name__}: {_line(error)}"
         return Try(task.job, Kind.CRASHED, error=text, detail=traceback.format_exc())
@@ -89,9 +99,14 @@ def judged(task: Task, outcome: Outcome, staged: Path) -> Try:
     """Tell a failure of the recording from a full disk."""
     if outcome.status == "done":
         return Try(task.job, Kind.DONE, outcome, staged=str(staged))
-    full = "disk must have room" in outcome.error or not room_for(task)
+    full = blames_disk(outcome.error) or not room_for(task)
     kind = Kind.NO_ROOM if full else Kind.BAD
     return Try(task.job, kind, outcome, error=outcome.error or "no reason was given")
+
+
+def blames_disk(text: str) -> bool:
+    """Tell whether an error is that of `cleanspan.atomic.output_error` for a full disk."""
+    return "disk must have room" in text
 
 
 def aliased(task: Task, folder: Path) -> Path:

@@ -6,6 +6,7 @@ results, and which stays free to notice a signal or a cluster without workers.
 
 import logging
 import queue
+import re
 import threading
 import time
 from collections.abc import Generator, Iterator, Sequence
@@ -28,6 +29,9 @@ NO_WORKER_S = 300.0
 """A cluster without any worker for this long is given up."""
 
 _LOOK_S = 0.5
+_END_S = 10.0
+"""How long the dispatch may take to end; its screening processes end with this one anyway."""
+
 _log = logging.getLogger(__name__)
 
 
@@ -126,11 +130,11 @@ def screen_all(
             yield Try(job, why, error="no worker brought a result; the next run tries again")
     finally:
         halt.set()
-        if thread.ident is not None:
-            thread.join(timeout=30)
-        close_desks()
         if client is not None:
-            client.close()
+            client.close()  # before the join: it wakes a dispatch that waits for lost results
+        if thread.ident is not None:
+            thread.join(timeout=_END_S)
+        close_desks()
 
 
 def _until_end(
@@ -211,13 +215,13 @@ def connected(address: str) -> Any:
             "--cluster needs the packages dask and distributed, got neither; "
             "install cleanspan[cluster]"
         ) from error
+    must = "--cluster must be a running scheduler's address such as tcp://host:8786"
+    if not re.fullmatch(r"[a-z]+://.+:\d+", address):
+        raise ClusterError(f"{must}, got {address!r}")
     try:
-        return make_client(address, timeout="30s", set_as_default=False)
+        return make_client(address, timeout="10s", set_as_default=False)
     except (OSError, ValueError) as error:
-        raise ClusterError(
-            f"--cluster must be a running scheduler's address such as tcp://host:8786, "
-            f"got {address!r}: {error}"
-        ) from error
+        raise ClusterError(f"{must}, got {address!r}: {error}") from error
 
 
 def _has_workers(client: Any) -> bool:

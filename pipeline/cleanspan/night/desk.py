@@ -58,6 +58,7 @@ class Desk:
     def __init__(self) -> None:
         ours, theirs = socket.socketpair()
         lifeline, self._held_open = os.pipe()
+        self._scratch = tempfile.TemporaryDirectory(prefix="cleanspan-desk-")
         self._errors = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the process
         passed = (theirs.fileno(), lifeline)
         self._process = subprocess.Popen(
@@ -66,7 +67,7 @@ class Desk:
             stdin=subprocess.DEVNULL,
             stdout=self._errors,
             stderr=self._errors,
-            env={**os.environ, **ONE_THREAD},
+            env={**os.environ, **ONE_THREAD, "TMPDIR": self._scratch.name},
             start_new_session=True,
         )
         theirs.close()
@@ -88,6 +89,7 @@ class Desk:
         self._process.wait()
         self._pipe.close()
         self._errors.close()
+        self._scratch.cleanup()
         os.close(self._held_open)
         self._held_open = -1
 

@@ -1,6 +1,7 @@
 """What the ledger tells: lists of recordings, tries, runs, and the electrodes' trend."""
 
 import sqlite3
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -215,15 +216,19 @@ class Trend:
         had no recording with this electrode.
     mend : tuple of bool
         Whether any recording of that night called for mending it.
-    notes : tuple of str
-        What tonight's recordings say about it.
+    recordings, to_mend : int
+        The last night's recordings with this electrode, and those that call for mending it.
+    notes : tuple of (str, int)
+        What else that night's recordings say about it, and how many of them.
     """
 
     inbox: str
     electrode: str
     shares: tuple[float, ...]
     mend: tuple[bool, ...]
-    notes: tuple[str, ...]
+    notes: tuple[tuple[str, int], ...] = ()
+    recordings: int = 0
+    to_mend: int = 0
 
     @property
     def nights_in_a_row(self) -> int:
@@ -280,8 +285,17 @@ def _trend(
         )
         shares.append(lost / sum(weights) if tonight else float("nan"))
         mend.append(any(row["verdict"] == "mend" for row in tonight))
-    notes = {row["note"]: None for when, row in seen if when == dates[-1] and row["note"]}
-    return Trend(inbox, electrode, tuple(shares), tuple(mend), tuple(notes))
+    last = [row for when, row in seen if when == dates[-1]]
+    notes = Counter(note for row in last for note in set(row["note"].split("; ")) if note)
+    return Trend(
+        inbox,
+        electrode,
+        tuple(shares),
+        tuple(mend),
+        tuple(notes.most_common()),
+        len(last),
+        sum(row["verdict"] == "mend" for row in last),
+    )
 
 
 def _duration(outcome: str | None) -> float:

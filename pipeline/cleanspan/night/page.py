@@ -1,6 +1,5 @@
 """The night's page: what came in, how much of it is usable, what went wrong, what to mend."""
 
-import csv
 import html
 import sqlite3
 from collections.abc import Iterable, Sequence
@@ -13,6 +12,7 @@ from cleanspan.atomic import output_error, replacing_file
 from cleanspan.night import history
 from cleanspan.night.account import Account, wanting
 from cleanspan.night.config import NightConfig
+from cleanspan.night.electrodes import table
 from cleanspan.night.history import Line, Trend
 from cleanspan.night.names import Names
 from cleanspan.night.placing import NIGHTS
@@ -222,10 +222,10 @@ def _map(folder: Path, swatches: "Sequence[Swatch]", duration_s: float) -> "Mark
 
     spans: dict[str, dict[str, list[tuple[float, float]]]] = {}
     try:
-        for row in _table(folder, "*_channels.csv"):
+        for row in table(folder, "*_channels.csv"):
             if row["verdict"] != "not screened":
                 spans[row["channel"]] = {}
-        for row in _table(folder, "*_segments.csv"):
+        for row in table(folder, "*_segments.csv"):
             onset_s, length_s = float(row["onset_s"]), float(row["duration_s"])
             of_channel = spans.setdefault(row["channel"], {})
             of_channel.setdefault(row["label"], []).append((onset_s, onset_s + length_s))
@@ -238,15 +238,6 @@ def _map(folder: Path, swatches: "Sequence[Swatch]", duration_s: float) -> "Mark
         for channel, by_label in spans.items()
     ]
     return label_map(rows, swatches, duration_s=duration_s, most_bins=_MAP_BINS)
-
-
-def _table(folder: Path, pattern: str) -> list[dict[str, str]]:
-    """Read the one table of a result with this ending."""
-    found = sorted(folder.glob(pattern))
-    if not found:
-        return []
-    with found[0].open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
 
 
 def _worst(trends: Sequence[Trend]) -> list[Trend]:

@@ -5,16 +5,16 @@ ledger that the result is about to be placed, moves the former result aside, mov
 and notes that. Whether the staged folder still exists tells, after a kill, which moves are left.
 """
 
-import csv
 import json
 import os
+import re
 import secrets
 import shutil
 import sqlite3
 from pathlib import Path
-from typing import Any
 
 from cleanspan.atomic import UNFINISHED, output_error
+from cleanspan.night.electrodes import electrodes
 from cleanspan.night.ledger import Ledger, utc_now
 from cleanspan.night.records import Try, outcome_to_json
 from cleanspan.screen import Outcome
@@ -27,9 +27,8 @@ ORIGIN_FORMAT = 1
 _RESERVED = {EARLIER, NIGHTS, "night.html", "summary.csv", "night.log", "ledger.sqlite"}
 
 
-def place_name(stem: str) -> str:
-    """Turn a recording's name into a folder name that collides with nothing of ours."""
-    name = stem.encode("utf-8", "backslashreplace").decode().strip(". ") or "recording"
+def place_name(name: str) -> str:
+    """Keep the name of a result's folder from colliding with anything of ours."""
     taken = name.lower() in _RESERVED or name.startswith(UNFINISHED)
     return f"{name}-recording" if taken else name
 
@@ -134,7 +133,8 @@ def _move(ledger: Ledger, output: Path, job: int) -> None:
 def _aside(former: sqlite3.Row, folder: str) -> str:
     """Name the folder of a former result: same for every try at the same move."""
     day = (former["ended_at"] or former["created_at"])[:10]
-    made_by = f"model-{former['model']}.config-{former['config']}"
+    model = re.sub(r"[^A-Za-z0-9@._-]", "_", former["model"])
+    made_by = f"model-{model}.config-{former['config']}"
     return f"{EARLIER}/{folder}.{day}.{made_by}.{former['digest'][:8]}"
 
 
@@ -150,34 +150,3 @@ def _flush_names(folder: Path) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
-
-
-def electrodes(folder: Path) -> list[tuple[object, ...]]:
-    """Read what a result says about contact, electrode by electrode.
-
-    Returns
-    -------
-    list of (channel, electrode, contact_loss_share, verdict, note)
-        Screened channels only; empty where the result has no such table.
-    """
-    from cleanspan.recording.roles import guess_role
-
-    rows: list[tuple[object, ...]] = []
-    for table in sorted(folder.glob("*_channels.csv")):
-        with table.open(encoding="utf-8", newline="") as file:
-            for row in csv.DictReader(file):
-                share = _share(row)
-                if share is not None:
-                    channel = row["channel"]
-                    name = guess_role(channel).electrode or channel
-                    rows.append((channel, name, share, row["verdict"], row.get("note") or ""))
-    return rows
-
-
-def _share(row: dict[str, Any]) -> float | None:
-    """Read the share of time without contact; None for a channel that was not screened."""
-    try:
-        share = float(row["contact_loss_share"])
-    except (KeyError, TypeError, ValueError):
-        return None
-    return share if row.get("verdict") != "not screened" and share == share else None

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import joblib
 
+from cleanspan.export.cells import safe_stem
 from cleanspan.night.config import NightConfig
 from cleanspan.night.content import digest_of, stamp_of
 from cleanspan.night.history import local_date
@@ -119,6 +120,8 @@ class Planner:
         Fingerprint of the screening configuration.
     work : str
         What the workers call.
+    cluster : bool
+        Whether they run on other machines.
     """
 
     ledger: Ledger
@@ -127,6 +130,7 @@ class Planner:
     model: Model
     settings: str
     work: str
+    cluster: bool
 
     def plan(self, request: Request, staging: Path, *, first_run: int) -> Plan:
         """Look at the inboxes, identify what is new, and list the work.
@@ -176,7 +180,7 @@ class Planner:
             elif _moved_on(found):
                 self._hold(found, plan, now_s=now_s)
             else:
-                name = code(read) if self.names.hidden else found.path.stem
+                name = code(read) if self.names.hidden else safe_stem(found.path.name)
                 self.ledger.note_content(found, read, name=place_name(name), now_s=now_s)
                 present.setdefault(read, found)
         return present
@@ -197,9 +201,7 @@ class Planner:
         plan.unread.append(Unread(name, text, nights))
         _log.error("cannot be read", extra={"recording": name, "error": text})
 
-    def _wanted(
-        self, digest: str, request: Request, plan: Plan, first_run: int
-    ) -> int | None:
+    def _wanted(self, digest: str, request: Request, plan: Plan, first_run: int) -> int | None:
         """Tell whether a content is to be screened now; how often that was interrupted, if so."""
         rows = self.ledger.rows(
             "SELECT j.*, first_seen FROM contents c LEFT JOIN jobs j USING (digest) "
@@ -246,6 +248,7 @@ class Planner:
             staging=str(staging),
             config=self.config.screen,
             model=self.model.folder,
+            scratch=not self.cluster,
             memory_mb=self.config.limits.memory_mb,
             time_limit_s=self.config.limits.time_limit_s,
             work=self.work,

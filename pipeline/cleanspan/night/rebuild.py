@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from cleanspan.night.config import NightConfig
+from cleanspan.night.electrodes import electrodes
 from cleanspan.night.ledger import Ledger
-from cleanspan.night.placing import EARLIER, ORIGIN, ORIGIN_FORMAT, electrodes
+from cleanspan.night.placing import EARLIER, ORIGIN, ORIGIN_FORMAT
 from cleanspan.night.schema import DamagedLedgerError
 
 _log = logging.getLogger(__name__)

@@ -22,6 +22,7 @@ class Kind(StrEnum):
     HUNG = "too slow"
     MEMORY = "too much memory"
     NO_ROOM = "no disk space"
+    SET_UP = "wrong set-up"
     VANISHED = "file vanished"
     CHANGED = "file changed"
     STOPPED = "run stopped"
@@ -79,6 +80,9 @@ class Task:
         Stem to give the results instead of the file's own; empty to keep that.
     staging : str
         Folder of the results-to-be; the worker makes its own folder in it.
+    scratch : bool
+        Whether passing files go to the staging folder too, where the next run clears up what a
+        kill leaves, instead of the worker's own temporary folder.
     work : str
         ``module:function`` that screens; `cleanspan.screen.screen_recording` but for tests.
     """
@@ -90,6 +94,7 @@ class Task:
     staging: str
     config: Config
     model: str
+    scratch: bool
     memory_mb: int
     time_limit_s: float
     work: str

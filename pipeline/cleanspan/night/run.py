@@ -4,7 +4,6 @@ import dataclasses
 import hashlib
 import json
 import logging
-import re
 import threading
 import time
 from contextlib import ExitStack, closing
@@ -18,7 +17,6 @@ from cleanspan.night import history, placing
 from cleanspan.night.account import Account, as_facts
 from cleanspan.night.after import tell
 from cleanspan.night.config import NightConfig
-from cleanspan.night.content import digest_of
 from cleanspan.night.crew import Begun, screen_all, workers_for
 from cleanspan.night.ledger import Ledger, utc_now
 from cleanspan.night.lock import BusyError, only_one
@@ -116,15 +114,11 @@ def model_in_use(config: Config) -> Model:
     ModelError
         If there is none or it does not match.
     """
+    from cleanspan.labelling.model import load_model
     from cleanspan.training.store import resolve_model
 
     folder = resolve_model(config.labelling.model, config.labelling.store)
-    total = hashlib.blake2b(digest_size=4)
-    for item in sorted(folder.iterdir()):
-        if item.is_file() and item.suffix != ".md":
-            total.update(item.name.encode() + digest_of(item).encode())
-    name = re.sub(r"[^A-Za-z0-9._-]", "_", folder.name)
-    return Model(str(folder), f"{name}-{total.hexdigest()}")
+    return Model(str(folder), load_model(folder).full_name)
 
 
 def settings_fingerprint(config: Config) -> str:
@@ -167,7 +161,9 @@ class _Night:
         self.ledger = ledger
         self.stop = stop
         self.names = Names(config.page.names)
-        self.planner = Planner(ledger, config, self.names, model, settings, work)
+        self.planner = Planner(
+            ledger, config, self.names, model, settings, work, bool(request.cluster)
+        )
         run = ledger.begin_run(model=model.fingerprint, config=settings)
         self.account = Account(run=run, started_at=utc_now(), model=model.fingerprint)
         self.page_written = -PAGE_EVERY_S

@@ -1,12 +1,9 @@
 """EDF, EDF+ and BDF recordings as streams of µV."""
 
 import bisect
-import math
 import os
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
@@ -16,32 +13,21 @@ import numpy as np
 import numpy.typing as npt
 
 from cleanspan.errors import NotARecordingError
+from cleanspan.recording.channels import describe_channels
 from cleanspan.recording.clock import Clock
 from cleanspan.recording.header import FIXED_BYTES, Header, parse_header, signal_count
-from cleanspan.recording.odd import Odd, listed
-from cleanspan.recording.prefilter import parse_prefilter
-from cleanspan.recording.roles import Guess, assign_roles, unique_labels
 from cleanspan.recording.samples import StoredSamples
-from cleanspan.recording.units import voltage_factor
-from cleanspan.types import Block, Channel, Note, Piece, Role
+from cleanspan.types import Block, Channel, Note, Piece
 
 _LARGEST_BLOCK = 1 << 26
 """Samples in a block at the most: a header that lies about time must not fill the memory."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Scale:
-    """Stored integer → µV (or the header's unit where that is no voltage)."""
-
-    factor: np.float32
-    offset: np.float32
 
 
 class EdfRecording:
     """An opened EDF, EDF+, BDF or BDF+ recording; see `cleanspan.types.Recording`.
 
     Samples of channels that are not a voltage come in the header's unit; those of an uncalibrated
-    channel as stored.
+    channel as stored. One recording serves one thread at a time (it has one buffer).
 
     Parameters
     ----------
@@ -80,25 +66,11 @@ class EdfRecording:
             self.header.sample_bytes,
             tuple(signal.samples for signal in signals),
         )
-        self._describe_channels(warnings)
+        self.channels: tuple[Channel, ...]
+        self.channels, self._scales, odd = describe_channels(self.header)
+        warnings += odd
         self._follow_clock(warnings)
         self.warnings: tuple[str, ...] = tuple(warnings)
-
-    def _describe_channels(self, warnings: list[str]) -> None:
-        signals = [self.header.signals[i] for i in self.ordinary_signals]
-        found_labels = [signal.label for signal in signals]
-        labels = unique_labels(found_labels)
-        _warn_of_labels(found_labels, warnings)
-        channels, scales, odd = [], [], Odd()
-        for i, guess in enumerate(assign_roles(found_labels)):
-            channel, scale = _describe(
-                self.header, self.ordinary_signals[i], i, labels[i], guess, odd
-            )
-            channels.append(channel)
-            scales.append(scale)
-        warnings += odd.warnings
-        self.channels: tuple[Channel, ...] = tuple(channels)
-        self._scales = tuple(scales)
 
     def _follow_clock(self, warnings: list[str]) -> None:
         rates = [channel.rate_hz for channel in self.channels if channel.rate_hz > 0]
@@ -319,56 +291,3 @@ def _count_records(header: Header, descriptor: int, warnings: list[str]) -> int:
     if rest:
         warnings.append(f"end of file: {rest} bytes after the last whole record were left out")
     return present
-
-
-def _describe(
-    header: Header, signal: int, index: int, label: str, guess: Guess, odd: Odd
-) -> tuple[Channel, _Scale]:
-    """Turn a signal's header into a channel and its scaling."""
-    facts = header.signals[signal]
-    factor, remark = voltage_factor(facts.unit, facts.physical_min, facts.physical_max)
-    calibration = facts.calibration
-    role, reason = guess.role, guess.reason
-    if facts.samples == 0:
-        role, reason = Role.UNUSED, "no samples"
-    elif role is Role.EEG and calibration is None:
-        role, reason = (
-            Role.OTHER,
-            "physical or digital minimum and maximum are equal or unreadable",
-        )
-    elif role is Role.EEG and factor is None:
-        role, reason = Role.OTHER, remark
-    elif role is Role.EEG and remark:
-        odd.note("unit", remark, label)
-    if reason:
-        odd.note("not screened", reason, label)
-    scale, offset = calibration or (1.0, 0.0)
-    if role is Role.EEG and scale < 0:
-        odd.note("polarity", "the header turns the signal over; read accordingly", label)
-    factor = factor or 1.0
-    limits = sorted((facts.physical_min * factor, facts.physical_max * factor))
-    band = parse_prefilter(facts.prefilter)
-    channel = Channel(
-        index=index,
-        label=label,
-        role=role,
-        electrode=guess.electrode if role is Role.EEG else None,
-        rate_hz=facts.samples / header.record_s if header.record_s else 0.0,
-        unit=facts.unit,
-        lowest_uv=limits[0] if calibration else math.nan,
-        highest_uv=limits[1] if calibration else math.nan,
-        high_pass_hz=band.high_pass_hz,
-        low_pass_hz=band.low_pass_hz,
-        notch_hz=band.notch_hz,
-    )
-    return channel, _Scale(np.float32(scale * factor), np.float32(offset * factor))
-
-
-def _warn_of_labels(labels: Sequence[str], warnings: list[str]) -> None:
-    repeated = sorted(label for label, n in Counter(labels).items() if n > 1 and label)
-    if repeated:
-        warnings.append(
-            f"labels: {listed(repeated)}: more than once; the repeats end in #2, #3 ..."
-        )
-    if "" in labels:
-        warnings.append("labels: a channel without a label is called unnamed and not screened")

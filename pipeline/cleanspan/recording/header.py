@@ -11,10 +11,11 @@ it or mending it silently (``guides/reading.md`` compares).
 import math
 import re
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import datetime
 from decimal import Decimal
 
 from cleanspan.errors import NotARecordingError
+from cleanspan.recording.header_fields import decode, number, parse_start, whole_number
 
 FIXED_BYTES = 256
 """Size of the fixed header part, and of each signal's part."""
@@ -31,7 +32,6 @@ SIGNAL_FIELDS = (
     ("samples", 8),
     ("reserved", 32),
 )
-MONTHS = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
 _LARGEST_PHYSICAL = 1e15
 """Beyond any quantity in any unit: a range above it is damage (and would overflow float32)."""
 _ANNOTATION_LABELS = {"edf annotations", "bdf annotations"}
@@ -73,7 +73,9 @@ class SignalHeader:
         digital = self.digital_max - self.digital_min
         physical = self.physical_max - self.physical_min
         furthest = max(abs(self.physical_min), abs(self.physical_max))
-        if not (abs(digital) >= 1 and physical != 0 and furthest <= _LARGEST_PHYSICAL):
+        if not (math.isfinite(digital) and math.isfinite(physical)):
+            return None
+        if abs(digital) < 1 or physical == 0 or furthest > _LARGEST_PHYSICAL:
             return None
         scale = physical / digital
         return scale, self.physical_min - scale * self.digital_min
@@ -140,16 +142,6 @@ def family_of(first_bytes: bytes) -> str | None:
     return None
 
 
-def decode(raw: bytes) -> str:
-    """Decode header bytes: ASCII by the specification, UTF-8 or Latin-1 as found in practice."""
-    raw = raw.rstrip(b"\0 ")
-    try:
-        text = raw.decode("utf-8")
-    except UnicodeDecodeError:
-        text = raw.decode("latin-1")
-    return "".join(char if char.isprintable() else " " for char in text).strip()
-
-
 def signal_count(fixed: bytes, file_bytes: int) -> int:
     """Read the number of signals and check that the file can hold their headers.
 
@@ -163,7 +155,7 @@ def signal_count(fixed: bytes, file_bytes: int) -> int:
             f"an EDF or BDF header has at least {FIXED_BYTES} bytes, the file has {len(fixed)}; "
             "copy the recording again from the recorder"
         )
-    count = _whole_number(fixed[252:256])
+    count = whole_number(fixed[252:256])
     if count is None or count < 1:
         raise NotARecordingError(
             "the header must state at least one signal, got "
@@ -201,7 +193,9 @@ def parse_header(raw: bytes) -> Header:
         raise NotARecordingError("the first eight bytes must be those of EDF or BDF")
     signals = _parse_signals(raw, warnings)
     continuity = _continuity(raw, family, signals, warnings)
-    stated_size = _whole_number(raw[184:192])
+    start, odd = parse_start(raw, plus=bool(continuity))
+    warnings += odd
+    stated_size = whole_number(raw[184:192])
     if stated_size != len(raw):
         warnings.append(
             f"header size: the header says {decode(raw[184:192])!r} bytes, its signals make "
@@ -213,7 +207,7 @@ def parse_header(raw: bytes) -> Header:
         raw=raw,
         family=family,
         continuity=continuity,
-        start=_parse_start(raw, warnings, plus=bool(continuity)),
+        start=start,
         stated_records=_parse_records(raw, warnings),
         record_s=_parse_record_s(raw, signals, warnings),
         signals=signals,
@@ -231,7 +225,7 @@ def _parse_signals(raw: bytes, warnings: list[str]) -> tuple[SignalHeader, ...]:
     signals = []
     commas = False
     for i in range(count):
-        samples = _whole_number(columns["samples"][i])
+        samples = whole_number(columns["samples"][i])
         label = decode(columns["label"][i])
         if samples is None or samples < 0:
             raise NotARecordingError(
@@ -241,7 +235,7 @@ def _parse_signals(raw: bytes, warnings: list[str]) -> tuple[SignalHeader, ...]:
         numbers = {}
         for name in ("physical_min", "physical_max", "digital_min", "digital_max"):
             commas = commas or b"," in columns[name][i]
-            numbers[name] = _number(columns[name][i])
+            numbers[name] = number(columns[name][i])
         signals.append(
             SignalHeader(
                 label=label,
@@ -281,55 +275,8 @@ def _continuity(
     return claim[2]
 
 
-def _parse_start(raw: bytes, warnings: list[str], *, plus: bool) -> datetime | None:
-    """Read the start; the year's century is 1985-2084, EDF+ repeats it in the recording field."""
-    day = _parse_date(decode(raw[168:176]))
-    if plus:
-        named = re.match(r"Startdate (\d\d?)-([A-Za-z]{3})-(\d{4})\b", decode(raw[88:168]))
-        if named and named[2].upper() in MONTHS:
-            repeated = _date(int(named[3]), MONTHS.index(named[2].upper()) + 1, int(named[1]))
-            if day is not None and repeated is not None and repeated != day:
-                same_but_century = (repeated.month, repeated.day) == (day.month, day.day)
-                if not same_but_century or repeated.year % 100 != day.year % 100:
-                    warnings.append("start date: the header's two start dates differ")
-            day = repeated or day
-    clock = _parse_time(decode(raw[176:184]))
-    if day is None:
-        warnings.append("start date: it is missing or impossible; times count from the start")
-        return None
-    if clock is None:
-        warnings.append("start time: it is missing or impossible; times count from the start")
-        return None
-    return datetime.combine(day, clock)
-
-
-def _parse_date(text: str) -> date | None:
-    parts = re.fullmatch(r"(\d{1,2})[./:-](\d{1,2})[./:-](\d{2})", text)
-    if parts is None:
-        return None
-    day, month, year = (int(part) for part in parts.groups())
-    return _date(year + (1900 if year >= 85 else 2000), month, day)
-
-
-def _date(year: int, month: int, day: int) -> date | None:
-    try:
-        return date(year, month, day)
-    except ValueError:
-        return None
-
-
-def _parse_time(text: str) -> time | None:
-    parts = re.fullmatch(r"(\d{1,2})[.:](\d{1,2})[.:](\d{1,2})", text)
-    if parts is None:
-        return None
-    try:
-        return time(int(parts[1]), int(parts[2]), int(parts[3]))
-    except ValueError:
-        return None
-
-
 def _parse_records(raw: bytes, warnings: list[str]) -> int:
-    count = _whole_number(raw[236:244])
+    count = whole_number(raw[236:244])
     if count is None or count < -1:
         warnings.append(
             f"number of records: it must be a whole number, got {decode(raw[236:244])!r}; "
@@ -340,7 +287,7 @@ def _parse_records(raw: bytes, warnings: list[str]) -> int:
 
 
 def _parse_record_s(raw: bytes, signals: tuple[SignalHeader, ...], warnings: list[str]) -> float:
-    duration_s = _number(raw[244:252])
+    duration_s = number(raw[244:252])
     ordinary = any(not signal.is_annotation and signal.samples for signal in signals)
     if ordinary and not 1e-6 <= duration_s <= 1e7:
         raise NotARecordingError(
@@ -351,16 +298,3 @@ def _parse_record_s(raw: bytes, signals: tuple[SignalHeader, ...], warnings: lis
         warnings.append("record duration: it is not a number; taken as 0")
         return 0.0
     return duration_s
-
-
-def _number(raw: bytes) -> float:
-    """Read a header number; NaN where it is none. Python-only spellings do not count."""
-    text = raw.strip(b" \0").replace(b",", b".").decode("ascii", "replace")
-    if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", text):
-        return math.nan
-    return float(text)
-
-
-def _whole_number(raw: bytes) -> int | None:
-    value = _number(raw)
-    return int(value) if math.isfinite(value) and value == int(value) else None

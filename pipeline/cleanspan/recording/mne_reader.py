@@ -38,6 +38,8 @@ class MneRecording:
     ----------
     path : Path
         The file (the header file where a format has several).
+    raw : mne.io.BaseRaw, optional
+        One that is open already, as in a notebook: it is used as it is, and left open.
 
     Raises
     ------
@@ -45,9 +47,10 @@ class MneRecording:
         If mne cannot read it.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, raw: Any = None) -> None:
         self.path = path
-        self._raw, warnings = _open_raw(path)
+        self._leave_open = raw is not None
+        self._raw, warnings = _open_raw(path) if raw is None else (raw, [])
         self.format = _format_name(self._raw)
         self._rate_hz = float(self._raw.info["sfreq"])
         self.channels: tuple[Channel, ...] = _describe(self._raw, warnings)
@@ -96,7 +99,8 @@ class MneRecording:
 
     def close(self) -> None:
         """Release the file."""
-        self._raw.close()
+        if not self._leave_open:
+            self._raw.close()
 
     def _read(self, channels: Sequence[int], start: int, stop: int) -> npt.NDArray[np.float32]:
         if not channels:
@@ -136,7 +140,7 @@ def _describe(raw: Any, warnings: list[str]) -> tuple[Channel, ...]:
     labels = unique_labels(found)
     channels, odd = [], Odd()
     for i, guess in enumerate(assign_roles(found)):
-        guess = _with_kind(guess, kinds[i])
+        guess = _with_kind(guess, kinds[i], found[i])
         volts = raw.info["chs"][i]["unit"] == _VOLTS
         role = guess.role if volts or guess.role is not Role.EEG else Role.OTHER
         if guess.reason or role is not guess.role:
@@ -158,11 +162,12 @@ def _describe(raw: Any, warnings: list[str]) -> tuple[Channel, ...]:
     return tuple(channels)
 
 
-def _with_kind(guess: Guess, kind: str) -> Guess:
-    """Where the file itself says that a channel is no EEG, believe it."""
+def _with_kind(guess: Guess, kind: str, label: str) -> Guess:
+    """Where the file itself says that a channel is no EEG, believe it; a number is no place."""
     if kind in _KINDS:
         return Guess(_KINDS[kind])
-    if kind == "eeg" and guess.role is Role.OTHER and not guess.reason:
+    numbered = guess.role is Role.UNUSED and any(char.isdigit() for char in label)
+    if kind == "eeg" and (guess.role is Role.OTHER or numbered) and not guess.reason:
         return Guess(Role.OTHER, reason="its label is no 10-10 name")
     return guess
 
@@ -175,8 +180,7 @@ def _below_nyquist(raw: Any) -> float | None:
 
 def _onsets(raw: Any) -> npt.NDArray[np.float64]:
     """Annotation onsets in seconds from the first sample that is there."""
-    shift_s = raw.first_samp / raw.info["sfreq"] if raw.annotations.orig_time is not None else 0.0
-    onsets: npt.NDArray[np.float64] = raw.annotations.onset - shift_s
+    onsets: npt.NDArray[np.float64] = raw.annotations.onset - raw.first_samp / raw.info["sfreq"]
     return onsets
 
 

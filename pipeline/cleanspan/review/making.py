@@ -29,7 +29,6 @@ _WARNED = 1000.0
 """A recording that screening warned of comes before every other."""
 _DRIFT = re.compile(r"stability index ([\d.]+), usually below ([\d.]+)")
 """The sentence of `training.drift.Drift.text`, as it stands among a result's warnings."""
-_RATES_HZ = (200.0, 160.0, 128.0, 100.0)
 
 logger = logging.getLogger(__name__)
 
@@ -190,9 +189,10 @@ def _source(folder: Path, index: Mapping[str, list[Path]], span_s: float) -> _So
 def _profile(values: npt.NDArray[np.float16], scores: picking.SpanScores) -> tuple[float, ...]:
     """Describe a recording: how often each label is likely, and how much is in doubt."""
     if not values.size:
-        return (0.0,) * (values.shape[2] + 1)
+        return (0.0,) * (int(values.shape[2]) + 1)
     likely: list[float] = (values >= 0.5).mean(axis=(0, 1)).tolist()
-    return (*likely, float(scores.doubt.mean()) if len(scores.doubt) else 0.0)
+    doubt = float(np.mean(scores.doubt)) if len(scores.doubt) else 0.0
+    return (*likely, doubt)
 
 
 def _unlike(sources: Sequence[_Source]) -> list[float]:
@@ -256,7 +256,7 @@ def _items(
     picks: Sequence[picking.Pick], sources: Sequence[_Source], plan: ReviewPlan
 ) -> tuple[list[Item], list[str]]:
     """Read the traces of all picks, each recording opened once."""
-    at_most_hz = _affordable_rate(picks, sources, plan)
+    _check_size(picks, sources, plan)
     items: list[Item | None] = [None] * len(picks)
     errors: list[str] = []
     for number, source in enumerate(sources):
@@ -270,30 +270,29 @@ def _items(
             continue
         try:
             for place in mine:
-                items[place] = _item(picks[place], source.result, recording, at_most_hz, plan)
+                items[place] = _item(picks[place], source.result, recording, plan)
         finally:
             recording.close()
     return [item for item in items if item is not None], errors
 
 
-def _affordable_rate(
+def _check_size(
     picks: Sequence[picking.Pick], sources: Sequence[_Source], plan: ReviewPlan
-) -> float:
-    """Choose the highest rate at which the page stays small enough."""
+) -> None:
+    """Refuse a page that a browser would be slow with."""
     shown_s = plan.span_s + 2 * AROUND_S
-    for at_most_hz in _RATES_HZ:
-        size = sum(
-            2 * _BASE64 * shown_s * len(eeg) * page_rate(usual_rate(eeg), at_most_hz)
-            for eeg in (sources[pick.recording].result.eeg for pick in picks)
-            if eeg
-        )
-        if size <= BYTES_AT_MOST:
-            return at_most_hz
-    fewer = int(len(picks) * BYTES_AT_MOST / size)
-    raise UsageError(
-        f"--items must keep the page below 25 MB, got {len(picks)} spans of {plan.span_s:g} s; "
-        f"choose at most {fewer}, and make several pages with different --seed"
+    size = sum(
+        2 * _BASE64 * shown_s * len(eeg) * page_rate(usual_rate(eeg))
+        for eeg in (sources[pick.recording].result.eeg for pick in picks)
+        if eeg
     )
+    if size > BYTES_AT_MOST:
+        fewer = int(len(picks) * BYTES_AT_MOST / size)
+        raise UsageError(
+            "--items must keep the page below 25 MB, "
+            f"got {len(picks)} spans of {plan.span_s:g} s; "
+            f"choose at most {fewer}, and make several pages with different --seed"
+        )
 
 
 def usual_rate(eeg: Sequence[Channel]) -> float:
@@ -306,16 +305,16 @@ def _item(
     pick: picking.Pick,
     result: StoredResult,
     recording: Recording,
-    at_most_hz: float,
     plan: ReviewPlan,
 ) -> Item:
     """Read one span with what surrounds it."""
-    to_hz = page_rate(usual_rate(result.eeg), at_most_hz)
+    to_hz = page_rate(usual_rate(result.eeg))
     from_s = max(0.0, pick.onset_s - AROUND_S)
     until_s = min(recording.duration_s, pick.onset_s + plan.span_s + AROUND_S)
-    lead_s = min(_EXTRA_S, from_s)
+    # A whole number of the page's samples: half a sample would shift the traces.
+    skip = int(min(_EXTRA_S, from_s) * to_hz)
+    lead_s = skip / to_hz
     count = round((until_s - from_s) * to_hz)
-    skip = round(lead_s * to_hz)
     samples_uv = np.full((len(result.eeg), count), np.nan, dtype=np.float32)
     for rate_hz in {channel.rate_hz for channel in result.eeg}:
         rows = [row for row, channel in enumerate(result.eeg) if channel.rate_hz == rate_hz]

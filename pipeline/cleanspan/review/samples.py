@@ -12,6 +12,7 @@ NOTHING = -32768
 """Stands for a sample that was not recorded."""
 _LARGEST = 32767
 _FINEST_UV = 0.05
+_LOWEST_HZ = 125.0
 
 Samples = npt.NDArray[np.float32]
 
@@ -35,9 +36,13 @@ class Packed:
     count: int
 
 
-def page_rate(rate_hz: float, at_most_hz: float) -> float:
-    """Choose the page's rate: the recording's own, divided by the least whole number that does."""
-    return rate_hz / math.ceil(rate_hz / at_most_hz)
+def page_rate(rate_hz: float) -> float:
+    """Choose the page's rate: the recording's own over a whole number, at least 125 Hz.
+
+    Mains of 60 Hz must still be seen, and muscle above the EEG's bands; where the recording
+    itself is slower, its rate is kept.
+    """
+    return rate_hz / max(1, math.floor(rate_hz / _LOWEST_HZ))
 
 
 def thinned(samples_uv: Samples, *, rate_hz: float, to_hz: float) -> Samples:

@@ -15,12 +15,11 @@ from cleanspan.labelling.segments import segment_table
 from cleanspan.recording.opening import open_recording
 from cleanspan.training.bootstrap import Difference, compare_f1
 from cleanspan.training.evaluation import Score, by_person, evaluate_segments, person_of
-from cleanspan.training.hand_labels import HandLabel, locate
+from cleanspan.training.hand_labels import HandLabel, by_file
 from cleanspan.training.judging import seen_people
 from cleanspan.training.lessons import content_hash, screened
 from cleanspan.training.results import Comparison
 from cleanspan.training.scores import Counts, EventCounts
-from cleanspan.training.truth import labels_of, stem
 from cleanspan.types import BLINK
 
 if TYPE_CHECKING:
@@ -66,10 +65,8 @@ def compare_models(
     names = tuple(dict.fromkeys((*new.labels, *old.labels)))
     scores: list[tuple[Score, Score]] = []
     known: set[str] = set()
-    for name in sorted({stem(row.recording) for row in labels}):
-        own = labels_of(labels, name)
-        (path,) = locate(own[0].recording, index)
-        person = person_of(own[0].recording, comparison.person_pattern)
+    for path, own in by_file(labels, index).items():
+        person = person_of(path.name, comparison.person_pattern)
         lesson = [(person, content_hash(path))]
         if seen_people(new, lesson) or seen_people(old, lesson):
             known.add(person)

@@ -8,6 +8,7 @@ Every recording differs from the crowd, so the index is judged by the training r
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -141,17 +142,36 @@ def learn_reference(
         With fewer than `FEWEST_RECORDINGS` recordings, the largest index seen is doubled: so few
         say little about what is usual.
     """
-    with np.errstate(invalid="ignore"):
-        edges = _quantiles(features)
-    shares = histogram([features], edges)
+    edges = _quantiles(features)
     groups = np.unique(recordings)
+    counts = np.stack([_counts(features[recordings == group], edges) for group in groups])
+    whole = counts.sum(axis=0)
+    # Each recording is held against the others: against all of them, few recordings would seem
+    # alike because each is part of the crowd.
+    others = whole - counts if len(groups) > 1 else whole[None]
     indices = np.stack(
-        [stability_index(histogram([features[recordings == g]], edges), shares) for g in groups]
+        [
+            stability_index(shares_of(own), shares_of(rest))
+            for own, rest in zip(counts, others, strict=True)
+        ]
     )
     slack = 1.0 if len(groups) >= FEWEST_RECORDINGS else 2.0
     usual = np.quantile(indices, USUAL_QUANTILE, axis=0) * slack
     usual_mean = float(np.quantile(indices.mean(axis=1), USUAL_QUANTILE) * slack)
-    return DriftReference(tuple(names), edges, shares, usual, usual_mean)
+    return DriftReference(tuple(names), edges, shares_of(whole), usual, usual_mean)
+
+
+def _counts(features: FloatArray, edges: FloatArray) -> FloatArray:
+    """Count rows in each tenth; see `Histogram`."""
+    counted = Histogram(edges)
+    counted.add(features)
+    return counted.counts
+
+
+def shares_of(counts: FloatArray) -> FloatArray:
+    """Turn counts of each feature into shares."""
+    shares: FloatArray = counts / np.maximum(counts.sum(axis=-1, keepdims=True), 1)
+    return shares
 
 
 def _quantiles(features: FloatArray) -> FloatArray:
@@ -166,32 +186,41 @@ def _quantiles(features: FloatArray) -> FloatArray:
     return edges
 
 
-def histogram(blocks: Iterable[FloatArray], edges: FloatArray) -> FloatArray:
-    """Count the shares of rows in each tenth, block by block.
+class Histogram:
+    """Counts how rows fall into the training data's tenths, block by block.
 
     Parameters
     ----------
-    blocks : iterable of ndarray of shape (n_rows, n_features)
-        Windows; a whole night streams through.
     edges : ndarray of shape (n_features, 9)
-
-    Returns
-    -------
-    ndarray of shape (n_features, 11)
-        Shares; the last column counts the rows without a value.
     """
-    counts = np.zeros((len(edges), TENTHS + 1))
-    for block in blocks:
-        for place in range(len(edges)):
-            values = block[:, place]
+
+    def __init__(self, edges: FloatArray) -> None:
+        self.edges = edges
+        self.counts: FloatArray = np.zeros((len(edges), TENTHS + 1))
+
+    def add(self, rows: FloatArray) -> None:
+        """Count rows, ndarray of shape (n_rows, n_features)."""
+        for place, edges in enumerate(self.edges):
+            values = rows[:, place]
             there = np.isfinite(values)
             # An edge that stands several times (a feature with few values) fills the last of
             # its tenths, in training and in the recording alike.
-            which = np.searchsorted(edges[place], values[there], side="right")
-            counts[place, :TENTHS] += np.bincount(which, minlength=TENTHS)[:TENTHS]
-            counts[place, TENTHS] += (~there).sum()
-    shares: FloatArray = counts / np.maximum(counts.sum(axis=1, keepdims=True), 1)
-    return shares
+            which = np.searchsorted(edges, values[there], side="right")
+            self.counts[place, :TENTHS] += np.bincount(which, minlength=TENTHS)[:TENTHS]
+            self.counts[place, TENTHS] += (~there).sum()
+
+    @property
+    def shares(self) -> FloatArray:
+        """Shares of each feature, ndarray of shape (n_features, 11); the last without a value."""
+        return shares_of(self.counts)
+
+
+def histogram(blocks: Iterable[FloatArray], edges: FloatArray) -> FloatArray:
+    """Count all blocks; see `Histogram`."""
+    counted = Histogram(edges)
+    for block in blocks:
+        counted.add(block)
+    return counted.shares
 
 
 def stability_index(shares: FloatArray, expected: FloatArray) -> FloatArray:
@@ -211,9 +240,36 @@ def stability_index(shares: FloatArray, expected: FloatArray) -> FloatArray:
 
 
 def measure_drift(blocks: Iterable[FloatArray], reference: DriftReference) -> Drift:
-    """Measure how far a recording's windows lie from the training data."""
-    index = stability_index(histogram(blocks, reference.edges), reference.shares)
+    """Measure how far a recording's windows lie from the training data.
+
+    Parameters
+    ----------
+    blocks : iterable of ndarray of shape (n_rows, n_features)
+        All windows, or every so many: a whole night streams through.
+    reference : DriftReference
+    """
+    return drift_of(histogram(blocks, reference.edges), reference)
+
+
+def drift_of(shares: FloatArray, reference: DriftReference) -> Drift:
+    """Judge a recording's shares; see `Histogram`."""
+    index = stability_index(shares, reference.shares)
     factor = index / np.maximum(reference.usual, FLOOR)
-    order = np.argsort(-factor)
+    order = np.argsort(-factor, kind="stable")
     moved = tuple((reference.names[i], float(factor[i])) for i in order if factor[i] > 1)
     return Drift(float(index.mean()), reference.usual_mean, moved)
+
+
+def load_reference(folder: Path, names: Sequence[str]) -> DriftReference | None:
+    """Read what a model's training recordings looked like; None where it brings nothing.
+
+    Parameters
+    ----------
+    folder : Path
+        A model folder that was loaded, and so checked, before.
+    names : sequence of str
+        The model's window features.
+    """
+    with np.load(folder / "weights.npz", allow_pickle=False) as stored:
+        arrays = {name: stored[name] for name in stored.files if name.startswith("drift_")}
+    return DriftReference.from_arrays(names, arrays) if arrays else None

@@ -52,8 +52,8 @@ class Judgement:
         """Say in one line whether the new model is better, worse or not distinguishable."""
         if self.people < FEWEST_PEOPLE:
             return (
-                f"the new model is not distinguishable from the old: {self.people} people that "
-                f"neither learned from are too few to judge (at least {FEWEST_PEOPLE})"
+                f"the new model is not distinguishable from the old: {self.people} people left "
+                f"out are too few to judge (at least {FEWEST_PEOPLE})"
             )
         figures = ", ".join(
             f"{label} {d.new_f1:.3f} (before {d.old_f1:.3f}: {d.verdict})"
@@ -95,6 +95,16 @@ def refusals(
             f"it was judged against the model {judgement.against}, but {in_use} is in use; "
             "retrain to judge it against that one"
         )
+    if judgement.people < FEWEST_PEOPLE:
+        reasons.append(
+            f"it was judged on {judgement.people} people left out; at least {FEWEST_PEOPLE} are "
+            "needed, so label recordings of more people"
+        )
+    reasons += [
+        f"{name}: it was not judged, for the hand labels say nothing about it"
+        for name in needed
+        if name in labels and name not in judgement.labels
+    ]
     for label, difference in judgement.labels.items():
         lost = -difference.change
         if math.isfinite(lost) and lost > margin + 1e-9:

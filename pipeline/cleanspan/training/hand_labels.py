@@ -18,8 +18,9 @@ from pathlib import Path
 
 from cleanspan.config import LabelRules
 from cleanspan.errors import CleanspanError, LabelsError
-from cleanspan.recording.opening import RECORDING_SUFFIXES, open_recording
+from cleanspan.recording.opening import open_recording
 from cleanspan.recording.roles import guess_role
+from cleanspan.training.finding import MARKED, find_recordings, locate
 from cleanspan.types import ALL_CHANNELS, CLEAN, LABELS, Recording
 
 REVIEWED = "reviewed"
@@ -29,7 +30,6 @@ STATEMENTS = (REVIEWED, CLEAN, UNSURE, OTHER)
 """Texts that say something about a span other than "this artefact is here"."""
 
 COLUMNS = ("recording", "label", "onset_s", "duration_s", "channels", "reader")
-MARKED = "_marked"
 AT_CHANNEL = "@@"
 END_TOLERANCE_S = 0.5
 """A mark may overshoot the recording's end by this much: readers round, pages end later."""
@@ -238,9 +238,7 @@ def _read_annotations(path: Path, rules: LabelRules, problems: list[str]) -> lis
             continue
         channels = (channel.strip(),) if at else (ALL_CHANNELS,)
         labels.append(
-            HandLabel(
-                name, label, note.onset_s, note.duration_s, channels, "annotations", "", place
-            )
+            HandLabel(name, label, note.onset_s, note.duration_s, channels, path.name, "", place)
         )
     return _inside_reviewed(path, labels, problems)
 
@@ -311,26 +309,36 @@ def electrode_key(name: str) -> str:
     return name.strip().upper()
 
 
-def find_recordings(paths: Iterable[Path]) -> dict[str, list[Path]]:
-    """Index recordings by name, in lower case, with and without the suffix."""
-    index: dict[str, list[Path]] = {}
-    for path in paths:
-        inside = sorted(path.rglob("*")) if path.is_dir() else [path]
-        for file in inside:
-            if file.suffix.lower() in RECORDING_SUFFIXES and not file.stem.endswith(MARKED):
-                for name in {file.name.lower(), file.stem.lower()}:
-                    index.setdefault(name, []).append(file)
-    return index
+def by_file(
+    labels: Iterable[HandLabel], index: Mapping[str, list[Path]]
+) -> dict[Path, list[HandLabel]]:
+    """Group marks by the recording they belong to.
+
+    Raises
+    ------
+    LabelsError
+        If a recording is not found, or found more than once.
+    """
+    groups: dict[Path, list[HandLabel]] = {}
+    problems: dict[str, str] = {}
+    for row in labels:
+        found = locate(row.recording, index)
+        if len(found) == 1:
+            groups.setdefault(found[0], []).append(row)
+        else:
+            problems.setdefault(row.recording, _not_found(row, found))
+    if problems:
+        raise LabelsError(list(problems.values()))
+    return dict(sorted(groups.items()))
 
 
-def locate(recording: str, index: Mapping[str, list[Path]]) -> list[Path]:
-    """List the files that a recording's name may mean; a path's tail tells namesakes apart."""
-    named = Path(recording.replace("\\", "/"))
-    found = index.get(named.name.lower(), [])
-    tail = tuple(part.lower() for part in named.parts)
-    if len(tail) > 1 and len(found) > 1:
-        found = [p for p in found if tuple(x.lower() for x in p.parts[-len(tail) :]) == tail]
-    return found
+def _not_found(row: HandLabel, found: Sequence[Path]) -> str:
+    """Say that a recording is missing or has namesakes."""
+    got = ", ".join(map(str, found)) or "none"
+    return (
+        f"{row.place}: the recording {row.recording!r} must be found once, got {got}; "
+        "give its folder, or more of its path"
+    )
 
 
 def check_against_recordings(
@@ -344,11 +352,7 @@ def check_against_recordings(
     for name, rows in by_recording.items():
         found = locate(name, index)
         if len(found) != 1:
-            got = "none" if not found else ", ".join(map(str, found))
-            problems.append(
-                f"{rows[0].place}: the recording {name!r} must be found once, got {got}; "
-                "give its folder, or more of its path"
-            )
+            problems.append(_not_found(rows[0], found))
             continue
         try:
             recording = open_recording(found[0])

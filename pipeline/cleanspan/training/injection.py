@@ -17,6 +17,7 @@ from cleanspan.training.simulator.overlay import (
     add_blink,
     add_mains,
     add_muscle,
+    robust_levels_uv,
 )
 from cleanspan.training.simulator.truth import UNSURE, Span
 from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
@@ -78,7 +79,9 @@ def inject(
         raise ValueError(f"kinds must be out of {', '.join(KINDS)}, got {', '.join(unknown)}")
     if limit_uv is None:
         limit_uv = max(500.0, 1.5 * float(np.nanmax(np.abs(samples), initial=0.0)))
-    target = Target(samples, rate_hz, tuple(electrodes), limit_uv, mains_hz)
+    target = Target(
+        samples, rate_hz, tuple(electrodes), limit_uv, mains_hz, robust_levels_uv(samples)
+    )
     spans: list[Span] = []
     taken: list[Span] = []
     number = max(1, int(rng.poisson(per_minute * target.duration_s / 60)))

@@ -1,4 +1,4 @@
-"""Old and new model on the same people, whom neither has learned from.
+"""Old and new model on the same people, each judged by fits that had not seen them.
 
 The figures are of channel-windows (for blinks: of candidate events on each channel), at the
 probability where a segment begins. They compare models; how good the finished marks are is for
@@ -22,6 +22,9 @@ from cleanspan.training.fitting import person_folds
 from cleanspan.training.scores import Calibration, Counts, calibration, count_cells
 
 FloatArray = npt.NDArray[np.float32]
+PersonCounts = dict[str, dict[str, Counts]]
+"""Person → label → counts."""
+
 NAMES = {"windows": WINDOW_NAMES, "events": EVENT_NAMES}
 
 
@@ -85,34 +88,33 @@ def fold_of_people(people: Collection[str], folds: int, *, seed: int) -> dict[st
     return dict(zip(names.tolist(), dealt.tolist(), strict=True))
 
 
-def counts_by_person(
-    marked: npt.NDArray[np.int8], table: Table, label: str, people: Sequence[str]
-) -> list[Counts]:
-    """Count right and wrong rows of each person."""
-    truth = table.truth[label]
-    return [
-        count_cells(marked[table.person == person], truth[table.person == person])
-        for person in people
-    ]
-
-
-def differences(
-    new: Mapping[str, Answer],
-    old: Mapping[str, Answer],
-    tables: Tables,
-    people: Sequence[str],
-    *,
-    seed: int,
-) -> dict[str, Difference]:
-    """Compare the two models label by label; a label that the old one lacks has no old figure."""
-    result = {}
-    for label, answer in new.items():
+def counts_of(
+    given: Mapping[str, Answer], tables: Tables, people: Collection[str]
+) -> PersonCounts:
+    """Count right and wrong rows of each person, label by label."""
+    result: PersonCounts = {person: {} for person in sorted(people)}
+    for label, answer in given.items():
         table = table_of(tables, label)
         if label not in table.truth:
             continue
-        ours = counts_by_person(answer.marked, table, label, people)
-        if label in old:
-            theirs = counts_by_person(old[label].marked, table, label, people)
+        for person in result:
+            rows = table.person == person
+            result[person][label] = count_cells(answer.marked[rows], table.truth[label][rows])
+    return result
+
+
+def differences(new: PersonCounts, old: PersonCounts, *, seed: int) -> dict[str, Difference]:
+    """Compare two models label by label over the people that both have figures of.
+
+    A label that the old model lacks has no old figure.
+    """
+    people = sorted(set(new) & set(old))
+    labels = dict.fromkeys(label for person in people for label in new[person])
+    result = {}
+    for label in labels:
+        ours = [new[person].get(label, Counts()) for person in people]
+        if any(label in old[person] for person in people):
+            theirs = [old[person].get(label, Counts()) for person in people]
             result[label] = compare_f1(ours, theirs, seed=seed)
         else:
             nan = float("nan")

@@ -10,16 +10,15 @@ from pathlib import Path
 
 from cleanspan.atomic import replacing_file
 from cleanspan.config import Windows
-from cleanspan.errors import LabelsError, ModelError, NoEegChannelError
+from cleanspan.errors import ModelError, NoEegChannelError
 from cleanspan.features.registry import FEATURE_VERSION
 from cleanspan.recording.opening import open_recording
 from cleanspan.training.dataset import Tables, tables_of
 from cleanspan.training.evaluation import person_of
-from cleanspan.training.hand_labels import HandLabel, locate
+from cleanspan.training.hand_labels import HandLabel, by_file
 from cleanspan.training.results import Comparison
 from cleanspan.training.sample import load_tables, save_tables
 from cleanspan.training.sources import scalp_channels
-from cleanspan.training.truth import labels_of, stem
 from cleanspan.types import Channel, Recording
 
 logger = logging.getLogger(__name__)
@@ -34,12 +33,15 @@ class Lesson:
     name, person : str
     content : str
         SHA-256 of the recording's bytes.
+    key : str
+        Changes with the bytes, the labels, and the way they are read.
     tables : Tables
     """
 
     name: str
     person: str
     content: str
+    key: str
     tables: Tables
 
 
@@ -82,23 +84,19 @@ def gather_lessons(
         If one cannot be read.
     """
     lessons = []
-    for name in sorted({stem(row.recording) for row in labels}):
-        own = labels_of(labels, name)
-        found = locate(own[0].recording, index)
-        if len(found) != 1:
-            raise LabelsError([f"{own[0].place}: the recording must be found once: {name!r}"])
-        content = content_hash(found[0])
-        person = person_of(own[0].recording, comparison.person_pattern)
+    for path, own in by_file(labels, index).items():
+        content = content_hash(path)
+        person = person_of(path.name, comparison.person_pattern)
         key = _key(content, own, window_labels, comparison)
         tables = _cached(cache, key)
         if tables is None:
-            logger.info("computing features of %s", found[0].name)
-            tables = compute_tables(found[0], own, window_labels, person, comparison)
+            logger.info("computing features of %s", path.name)
+            tables = compute_tables(path, own, window_labels, person, comparison)
             if cache is not None:
                 cache.mkdir(parents=True, exist_ok=True)
                 with replacing_file(cache / f"{key}.npz") as beside:
                     save_tables(beside, tables, half=False)
-        lessons.append(Lesson(found[0].name, person, content, tables))
+        lessons.append(Lesson(path.name, person, content, key, tables))
     return lessons
 
 

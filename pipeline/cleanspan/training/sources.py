@@ -1,6 +1,7 @@
 """Where training data come from: simulation, open recordings with readers' marks, injection."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +10,8 @@ from cleanspan.config import Windows
 from cleanspan.recording.in_memory import ArrayRecording
 from cleanspan.recording.opening import open_recording
 from cleanspan.training.dataset import Tables, joined, tables_of
-from cleanspan.training.hand_labels import REVIEWED, HandLabel
-from cleanspan.training.injection import KINDS, inject
+from cleanspan.training.hand_labels import OTHER, REVIEWED, UNSURE, HandLabel
+from cleanspan.training.injection import CONTACT_KINDS, inject
 from cleanspan.training.simulator import Simulated, Span, random_scenario, simulate
 from cleanspan.training.truth import ANY, TWO
 from cleanspan.types import ALL_CHANNELS, CONTACT_LOSS, LINE_NOISE, MUSCLE, Channel, Role
@@ -135,40 +136,84 @@ def read_tables(
 
 
 def injected_tables(
-    path: Path, *, person: str, seed: int, electrodes: Sequence[str], longest_s: float = 120.0
+    path: Path,
+    hand_labels: Sequence[HandLabel],
+    *,
+    person: str,
+    seed: int,
+    electrodes: Sequence[str],
+    longest_s: float,
 ) -> Tables:
-    """Compute labelled features of a real recording with faults injected.
-
-    Nothing is known of what the recording itself holds, so only the injected spans and the
-    windows of the same channels far from them are used: see `_near_faults`.
-    """
-    recording = open_recording(path)
-    try:
-        channels = scalp_channels(recording.channels, electrodes)
-        rate_hz = channels[0].rate_hz
-        length_s = min(recording.duration_s - 1.5, longest_s)
-        samples = recording.span([channel.index for channel in channels], 0.0, length_s)
-    finally:
-        recording.close()
-    rng = np.random.default_rng(seed)
-    names = [channel.electrode or "" for channel in channels]
-    changed, spans = inject(samples, rate_hz, names, rng, kinds=KINDS[:5], per_minute=4.0)
-    limit = float(np.abs(changed).max())
-    described = as_channels(names, rate_hz, (-limit, limit), rate_hz / 2)
-    name = f"{path.stem}-injected-{seed}"
-    made = ArrayRecording(changed, described, name=name)
-    labels = as_hand_labels(spans, made.duration_s, recording=name)
+    """Compute labelled windows of a read recording with faults injected: contact loss only."""
+    made, labels = injected_recording(
+        path, hand_labels, seed=seed, electrodes=electrodes, longest_s=longest_s
+    )
     tables = tables_of(
         made,
-        described,
+        made.channels,
         labels,
         labels=(CONTACT_LOSS,),
-        name=name,
+        name=made.path.name,
         person=person,
         windows=GRID,
         agreement=ANY,
     )
     return Tables(tables.windows, tables.events.rows(np.zeros(len(tables.events), dtype=bool)))
+
+
+def injected_recording(
+    path: Path,
+    hand_labels: Sequence[HandLabel],
+    *,
+    seed: int,
+    electrodes: Sequence[str],
+    longest_s: float,
+    kinds: Sequence[str] = CONTACT_KINDS,
+    per_minute: float = 4.0,
+) -> tuple[ArrayRecording, list[HandLabel]]:
+    """Inject contact faults into the part of a recording that readers looked at.
+
+    Parameters
+    ----------
+    path : Path
+    hand_labels : sequence of HandLabel
+        The readers' marks: where they saw or doubted contact, nothing is known.
+    seed : int
+    electrodes : sequence of str
+        Channels to use.
+    longest_s : float
+        Length of the part, from the start.
+    kinds, per_minute
+        See `injection.inject`.
+
+    Returns
+    -------
+    recording : ArrayRecording
+    labels : list of HandLabel
+        What was injected, as one reader's marks.
+    """
+    recording = open_recording(path)
+    try:
+        channels = scalp_channels(recording.channels, electrodes)
+        length_s = min(recording.duration_s, longest_s)
+        samples = recording.span([channel.index for channel in channels], 0.0, length_s)
+    finally:
+        recording.close()
+    rate_hz = channels[0].rate_hz
+    rng = np.random.default_rng(seed)
+    names = [channel.electrode or "" for channel in channels]
+    changed, spans = inject(samples, rate_hz, names, rng, kinds=kinds, per_minute=per_minute)
+    limit = float(np.abs(changed).max())
+    described = as_channels(names, rate_hz, (-limit, limit), rate_hz / 2)
+    name = f"{path.stem}-injected-{seed}"
+    made = ArrayRecording(changed, described, name=name)
+    labels = as_hand_labels(spans, made.duration_s, recording=name)
+    for row in hand_labels:
+        if row.label == CONTACT_LOSS or row.label in (UNSURE, OTHER):
+            labels.append(
+                replace(row, recording=name, label=UNSURE, note=CONTACT_LOSS, reader="truth")
+            )
+    return made, labels
 
 
 def scalp_channels(

@@ -211,7 +211,7 @@ class ModelStore:
         """Copy a model folder into the store."""
         with self.adding(name) as beside:
             for item in sorted(source.iterdir()):
-                if item.is_file():
+                if item.is_file() and not item.is_symlink():
                     shutil.copyfile(item, beside / item.name)
         return self.folder / name
 

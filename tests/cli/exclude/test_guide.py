@@ -17,6 +17,7 @@ from cleanspan.export.marked import write_marked
 from cleanspan.export.marks import marks_for
 from cleanspan.export.plans import Plan, load_plan, shipped_plans
 from cleanspan.export.stored import StoredResult
+from cleanspan.labelling.channels import MEND_FROM, NOISY_FROM, WATCH_FROM
 
 GUIDES = Path(cleanspan.__file__).parent / "guides"
 OURS = ("analyst", "technologist", "operator", "data-formats", "labels", "cautions")
@@ -124,3 +125,11 @@ def test_plan_of_the_guide_is_a_plan(tmp_path):
 def test_every_shipped_plan_stands_in_the_analysts_guide():
     for name in shipped_plans():
         assert f"- `{name}`: " in guide("analyst")
+
+
+def test_technologists_guide_states_the_limits_of_the_verdicts():
+    text = guide("technologist")
+    assert f"without contact for {WATCH_FROM:.0%}".replace("%", " %") in text
+    assert f"without contact for {MEND_FROM:.0%}".replace("%", " %") in text
+    assert NOISY_FROM == 0.5
+    assert "line noise for half of it" in text

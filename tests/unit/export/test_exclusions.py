@@ -157,6 +157,19 @@ def test_lost_reference_drops_no_channel(applied, fakes):
     assert result.usable_s == 20.0
 
 
+def test_what_is_marked_while_the_reference_is_lost_is_not_the_channels_fault(applied, fakes):
+    # mains on C3 10..30 s and 50..55 s, reference lost 10..40 s: 5 of 30 s are its own = 17 %
+    rows = [
+        *fakes.lost_reference(10, 30),
+        ("C3", "line noise", 10, 20),
+        ("C3", "line noise", 50, 5),
+    ]
+    assert applied(*rows, plan=plan(drop_channel_above=0.17)).dropped.empty
+    dropped = applied(*rows, plan=plan(drop_channel_above=0.16)).dropped
+    assert dropped["bad_s"].tolist() == [5.0]
+    assert dropped.iloc[0]["reason"] == "bad 17% of the time, mostly line noise"
+
+
 def test_all_channels_at_once_are_called_all(applied):
     everyone = [(name, "muscle", 5, 2) for name in ("Fp1", "Fp2", "C3", "C4", "O1", "O2")]
     result = applied(*everyone, plan=plan(most_bad_share=0.5))

@@ -76,7 +76,7 @@ def test_the_page_says_what_matters(screened, tmp_path):
         "15 min 00 s of 20 min 00 s (75 %) are usable under the plan “resting”.",
         "What to mend before the next session",
         "look for water running from one sponge to the other",
-        "too short",
+        "The recording does not meet this plan: too short.",
         "18 min 20 s",
         "ward-b_2031-03-04_rest.edf",
         "250 Hz",

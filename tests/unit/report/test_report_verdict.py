@@ -60,6 +60,19 @@ def test_mend_list_carries_the_notes(screened):
     ]
 
 
+def test_mend_list_says_why_where_there_is_no_note(screened):
+    table = screened.channels.assign(note="")
+    assert verdict.to_mend(replace(screened, channels=table)) == [
+        ("EEG T3-A1A2", "contact loss for 41 % of the time"),
+        ("EEG T5-A1A2", "line noise for 62 % of the time"),
+    ]
+
+
+def test_a_long_list_to_watch_is_cut(screened):
+    table = screened.channels.assign(verdict="watch")
+    assert verdict.to_watch(replace(screened, channels=table)).endswith("T3-A1A2 and 12 more")
+
+
 def test_missing_cells_are_no_trouble():
     assert verdict.text(None) == ""
     assert verdict.text(float("nan")) == ""

@@ -12,7 +12,7 @@ from cleanspan.errors import UsageError
 from cleanspan.export.tables import write_tables
 from cleanspan.review.making import (
     ReviewPlan,
-    _affordable_rate,
+    _check_size,
     drift_factor,
     make_review,
     neighbour_rows,
@@ -73,7 +73,7 @@ def test_page_from_results_and_recordings(lab):
 
 
 def test_the_traces_are_the_recordings(lab):
-    from scipy.signal import decimate
+    from scipy.signal import butter, sosfiltfilt
 
     from cleanspan.recording.opening import open_recording
 
@@ -88,10 +88,12 @@ def test_the_traces_are_the_recordings(lab):
         raw = recording.span(range(19), item["from"], item["count"] / item["rate"])
         recording.close()
         shown = steps * np.array(item["scale"])[:, None]
-        expected = decimate(raw.astype(float), 2, ftype="fir", axis=1)
+        # Below 40 Hz nothing may have changed; nearer the limit the thinning filter begins.
+        shown = sosfiltfilt(butter(6, 40, fs=125, output="sos"), shown)
+        expected = sosfiltfilt(butter(6, 40, fs=250, output="sos"), raw)[:, ::2]
         for row in (0, 7, 17):
-            inner = shown[row, 50:-50], expected[row, 50 : item["count"] - 50]
-            assert np.corrcoef(*inner)[0, 1] > 0.995
+            inner = shown[row, 60:-60], expected[row, 60 : item["count"] - 60]
+            assert np.corrcoef(*inner)[0, 1] > 0.998
 
 
 def test_same_seed_same_page_other_seed_other_page(lab):
@@ -138,9 +140,9 @@ def test_a_page_too_large_for_a_browser_is_refused_with_a_number():
     eeg = tuple(Channel(i, f"E{i}", Role.EEG, None, 250.0) for i in range(64))
     source = SimpleNamespace(result=SimpleNamespace(eeg=eeg))
     picks = [Pick(0, 10.0 * i, "doubt") for i in range(400)]
-    with pytest.raises(UsageError, match="choose at most 134"):
-        _affordable_rate(picks, [source], ReviewPlan(count=400))
-    assert _affordable_rate(picks[:100], [source], ReviewPlan()) == 200.0
+    with pytest.raises(UsageError, match="choose at most 89"):
+        _check_size(picks, [source], ReviewPlan(count=400))
+    _check_size(picks[:89], [source], ReviewPlan(count=89))
 
 
 def test_recordings_that_screening_found_unlike_the_training_data_come_first():

@@ -115,8 +115,8 @@ def _content(screened: Screened, applied: Mapping[str, PlanUse | float]) -> dict
     """Gather what the template shows."""
     swatches = looks.palette(screened.labels)
     spans = label_spans(screened.segments)
-    first = screened.config.export.plan
-    plan = next((name for name in applied if name == first), next(iter(applied), ""))
+    first = (screened.config.export.plan, Path(screened.config.export.plan).stem)
+    plan = next((name for name in applied if name in first), next(iter(applied), ""))
     use = applied.get(plan)
     script = inline("map.js")
     return {

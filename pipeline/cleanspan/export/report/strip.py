@@ -16,8 +16,12 @@ from cleanspan.export.report.palette import Swatch, plain
 
 LANE_PX = 6
 """Height of one label's lane within a channel's row."""
+_DENSE_LANE_PX = 4
+_DENSE_ROWS = 32
+_WIDTH = 1000.0
+"""Width for which patterns keep their shape."""
 _MOST_STEPS = 90_000
-_PATTERN_BINS = 8
+_PATTERN_PX = 8.0
 _TICK_STEPS_S = (
     1,
     2,
@@ -177,20 +181,22 @@ def label_map(
     lanes = max(1, len(rows) * len(swatches))
     bins = int(min(most_bins, max(300, _MOST_STEPS // lanes)))
     edges_s = np.linspace(0.0, max(duration_s, 1e-6), bins + 1)
-    row_px = LANE_PX * len(swatches) + 4
+    lane_px = LANE_PX if len(rows) <= _DENSE_ROWS else _DENSE_LANE_PX
+    row_px = lane_px * len(swatches) + 4
     paths = []
     for swatch in swatches:
         bars, cuts = "", ""
         for number, row in enumerate(rows):
-            floor = number * row_px + 2 + (swatch.slot + 1) * LANE_PX
+            floor = number * row_px + 2 + (swatch.slot + 1) * lane_px
             spans = row.spans.get(swatch.label, np.empty((0, 2)))
-            levels = _levels(covered_share(spans, edges_s))
+            levels = _levels(covered_share(spans, edges_s), lane_px)
             bars += _outline(levels, floor)
-            cuts += _stretches(levels, floor)
+            cuts += _stretches(levels, floor, lane_px)
         paths.append(
-            Markup('<path class="f{0}" d="{1}"/><path fill="url(#c{0})" d="{2}"/>').format(
-                swatch.slot, bars, cuts
-            )
+            Markup(
+                '<path class="f{0}" d="{1}"/>'
+                '<path fill="url(#c{0})" transform="scale({2} 1)" d="{3}"/>'
+            ).format(swatch.slot, bars, f"{bins / _WIDTH:.4f}", cuts)
         )
     height = row_px * len(rows)
     drawing = Markup(
@@ -219,21 +225,21 @@ def label_map(
     )
 
 
-def _levels(share: Spans) -> npt.NDArray[np.int_]:
+def _levels(share: Spans, lane_px: int) -> npt.NDArray[np.int_]:
     """Turn shares into heights in whole px: at least 1 where there is anything."""
-    levels = np.ceil(share * LANE_PX - 1e-9).astype(int)
-    low: npt.NDArray[np.int_] = np.minimum(levels, LANE_PX - 1)  # a hair between the lanes
+    levels = np.ceil(share * lane_px - 1e-9).astype(int)
+    low: npt.NDArray[np.int_] = np.minimum(levels, lane_px - 1)  # a hair between the lanes
     return low
 
 
-def _stretches(levels: npt.NDArray[np.int_], floor: int) -> str:
+def _stretches(levels: npt.NDArray[np.int_], floor: int, lane_px: int) -> str:
     """Find stretches long and high enough for a pattern to be seen, as rectangles."""
-    high = np.concatenate(([False], levels >= LANE_PX - 2, [False]))
-    change = np.flatnonzero(high[1:] != high[:-1])
+    high = np.concatenate(([False], levels >= lane_px - 2, [False]))
+    change = np.flatnonzero(high[1:] != high[:-1]) * (_WIDTH / len(levels))
     return "".join(
-        f"M{start} {floor}v-{LANE_PX - 1}h{end - start}v{LANE_PX - 1}z"
+        f"M{start:.1f} {floor}v-{lane_px - 1}H{end:.1f}v{lane_px - 1}z"
         for start, end in zip(change[::2].tolist(), change[1::2].tolist(), strict=True)
-        if end - start >= _PATTERN_BINS
+        if end - start >= _PATTERN_PX
     )
 
 

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 WORTH_SAYING = 0.02
 """Smaller shares of channel-time are not named in the verdict."""
 _AT_MOST = 4
+_NAMED = 8
 
 
 def headline(screened: Screened, usable_s: float | None, plan: str) -> str:
@@ -77,13 +78,22 @@ def what_was_wrong(screened: Screened) -> list[str]:
 def to_mend(screened: Screened) -> list[tuple[str, str]]:
     """List channels to mend, with what the screening says about them."""
     table = screened.channels[screened.channels["verdict"] == "mend"]
-    return [(str(row["channel"]), text(row["note"])) for _, row in table.iterrows()]
+    listed = []
+    for row in table.to_dict("records"):
+        taken = shares(row, screened.labels)
+        most = max(taken, key=lambda label: -1.0 if taken[label] != taken[label] else taken[label])
+        said = text(row["note"]) or f"{most} for {percent(taken[most])} of the time"
+        listed.append((str(row["channel"]), said))
+    return listed
 
 
-def to_watch(screened: Screened) -> list[str]:
-    """List channels that were passable but worth a look."""
+def to_watch(screened: Screened) -> str:
+    """Name channels that were passable but worth a look; empty where there are none."""
     table = screened.channels[screened.channels["verdict"] == "watch"]
-    return [str(name) for name in table["channel"]]
+    names = [str(name) for name in table["channel"]]
+    if len(names) > _NAMED:
+        return f"{', '.join(names[:_NAMED])} and {len(names) - _NAMED} more"
+    return ", ".join(names)
 
 
 def share_column(label: str) -> str:

@@ -234,7 +234,7 @@ function draw() {
   pen.lineJoin = "bevel";
   for (let channel = 0; channel < names().length; channel++) {
     const middle = place.y(channel), first = channel * one.count;
-    const scale = one.scale[channel] * perUv, reach = 1.6 * place.rowHeight;
+    const scale = one.scale[channel] * perUv, reach = Math.max(1.6 * place.rowHeight, 50);
     let down = false;
     pen.beginPath();
     for (let i = 0; i < one.count; i++) {
@@ -314,6 +314,8 @@ function show() {
 }
 
 function drawNames(pen, place) {
+  const size = Math.min(12.5, Math.max(7, 0.95 * place.rowHeight));
+  const family = getComputedStyle(document.body).fontFamily;
   names().forEach((name, channel) => {
     const here = chosen ? channel >= chosen.first && channel <= chosen.last : channel === row;
     const y = place.y(channel);
@@ -324,7 +326,7 @@ function drawNames(pen, place) {
     }
     pen.fillStyle = colours.ink;
     pen.textAlign = "right";
-    pen.font = (here ? "700 " : "400 ") + pen.font.replace(/^(700|400|bold|normal) /, "");
+    pen.font = `${here ? 700 : 400} ${size}px ${family}`;
     pen.fillText(clipped(pen, name, LEFT - 20), LEFT - 9, y);
   });
 }

@@ -42,7 +42,7 @@ def heart_signal(
         now_s += gap_s * float(rng.normal(1, 0.04))
     axis = rng.normal(0, [0.5, 0.25, 0.35])
     # Against the ears the whole cap shares what the ears pick up.
-    gain = cap.sites @ axis - 1.0 * (cap.sites[:, 2] < -0.3)
+    gain = cap.sites @ axis - 1.0 * (cap.sites[:, 2] < -0.4)
     seen = np.abs(cap.referencing @ gain)
     return np.outer(gain / max(float(np.median(seen)), 0.05), track).astype(np.float32)
 

@@ -71,15 +71,16 @@ def _paired_patterns(
     n_pairs: int,
     depths: tuple[float, float],
     spread: float,
+    lift: float,
 ) -> FloatArray:
     """Patterns of patches in mirrored pairs, left beside right, that partly act together.
 
     Patches lie above a plane a little below the electrodes. Opposite sites of the two
     hemispheres correlate (C3 with C4 about 0.8 against the ears in the open recordings).
     """
-    places = rng.standard_normal((n_pairs * 4, 3))
+    places = rng.standard_normal((n_pairs * 4, 3)) + np.array([0, 0, lift])
     places /= np.linalg.norm(places, axis=1, keepdims=True)
-    places = places[places[:, 2] > -0.35][:n_pairs]
+    places = places[places[:, 2] > -0.7][:n_pairs]
     tilt = rng.normal(0, spread, places.shape)
     depth = rng.uniform(*depths, len(places))
     size = rng.lognormal(0, 0.35, len(places))
@@ -98,11 +99,13 @@ def _background(
     """1/f activity of many small and some broad patches, in four families of own slope."""
     total = np.zeros((len(cap.sites), n_samples), dtype=np.float32)
     groups = (
-        (N_PAIRS, (0.75, 0.98), 0.4, 1 - brain.shared),
-        (N_BROAD_PAIRS, (0.2, 0.6), 0.5, brain.shared),
+        (N_PAIRS, (0.75, 0.98), 0.4, 0.0, 1 - brain.shared),
+        (N_BROAD_PAIRS, (0.1, 0.5), 0.35, 1.0, brain.shared),
     )
-    for n_pairs, depths, spread, share in groups:
-        pattern = _paired_patterns(rng, cap, n_pairs=n_pairs, depths=depths, spread=spread)
+    for n_pairs, depths, spread, lift, share in groups:
+        pattern = _paired_patterns(
+            rng, cap, n_pairs=n_pairs, depths=depths, spread=spread, lift=lift
+        )
         seen = np.sqrt(((cap.referencing @ pattern) ** 2).sum(axis=1))
         pattern *= np.sqrt(share) / np.median(seen)
         for part in np.array_split(np.arange(pattern.shape[1]), 4):
@@ -118,6 +121,15 @@ def _background(
                 rng, n_samples=n_samples, rate_hz=rate_hz, slowness_s=1.2, spread=0.3
             )
             total += pattern[:, part].astype(np.float32) @ sources
+    # Clips and mastoids have slow activity and contact noise of their own, shared by all channels.
+    own = slice(len(cap.channels), None)
+    total[own] += np.float32(rng.uniform(0.2, 0.9)) * shaped_noise(
+        rng,
+        len(cap.sites) - len(cap.channels),
+        n_samples=n_samples,
+        rate_hz=rate_hz,
+        density=power_law(brain.slope, brain.knee_hz),
+    )
     return total * np.float32(brain.background_uv)
 
 
@@ -144,7 +156,7 @@ def _lesser_rhythms(rng: np.random.Generator, brain: Brain) -> list[Rhythm]:
         Rhythm(brain.mu_uv, mu_hz, 0.9, ("C3",), 0.7),
         Rhythm(brain.mu_uv * float(rng.uniform(0.4, 1)), mu_hz, 0.9, ("C4",), 0.7),
         Rhythm(brain.mu_uv * 0.3, 2 * mu_hz, 1.5, ("C3", "C4"), 0.8),
-        Rhythm(brain.theta_uv, float(rng.uniform(4.5, 7.2)), 0.7, ("Fz",), 0.8),
+        Rhythm(brain.theta_uv, float(rng.uniform(4.5, 7.2)), 0.7, ("Fz", "AFz"), 0.8),
         Rhythm(brain.beta_uv, beta_hz, 3.0, ("F3", "C3"), 0.4),
         Rhythm(brain.beta_uv, beta_hz, 3.0, ("F4", "C4"), 0.4),
         Rhythm(brain.beta_uv * 0.7, beta_hz * 0.9, 3.0, ("Pz", "P3"), 0.4),

@@ -58,6 +58,8 @@ def contact_signal(
     added = np.zeros((2, len(cap.sites), n_samples), dtype=np.float32)
     ramps = []
     for fault in faults:
+        if fault.kind != "reference lost" and fault.channel not in cap.channels:
+            raise ValueError(f"a fault's channel must be on the cap, got {fault.channel!r}")
         if fault.kind in AT_AMPLIFIER:
             continue
         piece = _samples(fault, n_samples=n_samples, rate_hz=rate_hz)
@@ -65,7 +67,7 @@ def contact_signal(
         if length < 2:
             continue
         if fault.kind == "popping":
-            row = _site(cap, fault.channel)
+            row = cap.index(fault.channel)
             added[0, row, piece] += popping(rng, length, rate_hz=rate_hz, height_uv=fault.strength)
         elif fault.kind == "reference lost":
             _lose_reference(rng, fault, added, cap=cap, piece=piece, rate_hz=rate_hz, hz=mains_hz)
@@ -83,12 +85,6 @@ def _samples(fault: Fault, *, n_samples: int, rate_hz: float) -> slice:
     return slice(min(max(first, 0), n_samples), min(max(last, 0), n_samples))
 
 
-def _site(cap: Cap, channel: str) -> int:
-    if channel not in cap.channels:
-        raise ValueError(f"a fault's channel must be on the cap, got {channel!r}")
-    return cap.index(channel)
-
-
 def _let_go(
     rng: np.random.Generator,
     fault: Fault,
@@ -101,7 +97,7 @@ def _let_go(
     hz: float,
 ) -> float:
     """Float an electrode, at once or (drying) little by little; return the length of the ramp."""
-    row = _site(cap, fault.channel)
+    row = cap.index(fault.channel)
     length = piece.stop - piece.start
     noise = floating(rng, length, rate_hz=rate_hz, amplitude_uv=fault.strength, mains_hz=hz)
     most = 0.25 if fault.strength > 2 * SMALL_UV else 0.06

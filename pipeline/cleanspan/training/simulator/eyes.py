@@ -56,14 +56,13 @@ class EyePatterns:
 def eye_patterns(rng: np.random.Generator, cap: Cap) -> EyePatterns:
     """Draw a person's eyes and see how they look from the cap.
 
-    Two dipoles 100° from the vertex, 36° to either side, at 0.68 of the radius, pointing forward
-    and a little up, give the falling-off of blinks towards the back within 0.024 rms of the
-    median over 14 people of an open data set (Schalk et al. 2004; measured); every person
-    deviates a little.
+    Two dipoles 118° from the vertex, 37° to either side, at 0.66 of the radius, pointing forward,
+    give the falling-off of blinks towards the back within 0.024 rms of the median over 14 people
+    of an open data set (Schalk et al. 2004; measured); every person deviates a little.
     """
-    tilt_deg, aside_deg = rng.normal(100, 2.5), rng.normal(36, 3)
-    depth = rng.uniform(0.63, 0.74)
-    lean = rng.normal(0.27, 0.12)
+    tilt_deg, aside_deg = rng.normal(118, 2.5), rng.normal(37, 3)
+    depth = rng.uniform(0.61, 0.72)
+    lean = rng.normal(0.09, 0.12)
     uneven = rng.normal(1, 0.06)
     places = np.array([direction(tilt_deg, side * aside_deg) * depth for side in (-1, 1)])
     blink = np.array([[0, np.cos(lean), np.sin(lean)]] * 2) * [[uneven], [2 - uneven]]
@@ -161,7 +160,7 @@ def _blinks(
             )
             height = eyes.blink_uv * rng.lognormal(0, 0.22)
             add_pulse(lids, height * pulse, first=int(onset_s * rate_hz))
-            length_s = closing_s + hold_s + opening_s * (1 + 0.4 * rounded)
+            length_s = closing_s + hold_s + opening_s * (0.8 + 0.3 * rounded)
             events.append(EyeEvent("blink", onset_s, length_s))
             onset_s += length_s + rng.uniform(0.0, 0.15)
     return events

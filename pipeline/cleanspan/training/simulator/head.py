@@ -61,25 +61,27 @@ def _arc(left: FloatArray, middle: FloatArray, right: FloatArray, share: float) 
 def positions() -> dict[str, FloatArray]:
     """Directions of the 10-10 electrodes, ears and mastoids.
 
-    The midline and the circumference are divided in steps of 10 % of the half circle, the rows
-    between in equal parts of the circle through three electrodes (10-10 system; Chatrian et al.
-    1985, from memory). Ears and mastoids: common practice.
+    On a sphere that fits the upper head, steps of 10 % along the midline are 22.5° and the
+    circumference through Fpz, T7, Oz and T8 is the equator; it is divided in steps of 18°, the
+    rows between in equal parts of the circle through three electrodes (10-10 system; Chatrian et
+    al. 1985, from memory; agrees with a template head's electrodes within 3° in the median).
+    Ears and mastoids: common practice.
     """
     place = {
-        name: direction(abs(step) * 18, 0 if step < 0 else 180)
+        name: direction(abs(step) * 22.5, 0 if step < 0 else 180)
         for name, step in zip(_MIDLINE, range(-4, 6), strict=True)
     }
     for step in range(9):
-        place[_LEFT_ARC[step]] = direction(72, -18 * (step + 1))
-        place[_RIGHT_ARC[step]] = direction(72, 18 * (step + 1))
+        place[_LEFT_ARC[step]] = direction(90, -18 * (step + 1))
+        place[_RIGHT_ARC[step]] = direction(90, 18 * (step + 1))
     for row, (left, middle, right) in _ROWS.items():
         for number, share in ((5, -0.75), (3, -0.5), (1, -0.25), (2, 0.25), (4, 0.5), (6, 0.75)):
             place[f"{row}{number}"] = _arc(place[left], place[middle], place[right], share)
     for name, turn in (("F9", -54), ("FT9", -72), ("T9", -90), ("TP9", -108), ("P9", -126)):
-        place[name] = direction(90, turn)
-        place[name[:-1] + "10"] = direction(90, -turn)
-    place |= {"A1": direction(112, -92), "A2": direction(112, 92)}
-    place |= {"M1": direction(112, -112), "M2": direction(112, 112)}
+        place[name] = direction(108, turn)
+        place[name[:-1] + "10"] = direction(108, -turn)
+    place |= {"A1": direction(125, -95), "A2": direction(125, 95)}
+    place |= {"M1": direction(125, -115), "M2": direction(125, 115)}
     return place
 
 

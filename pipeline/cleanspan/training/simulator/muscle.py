@@ -14,16 +14,16 @@ from cleanspan.training.simulator.noise import (
 from cleanspan.training.simulator.scenario import Muscle
 
 GROUPS: dict[str, tuple[tuple[float, float, float], ...]] = {
-    "left brow": ((80, -18, 16), (76, -36, 15)),
-    "right brow": ((80, 18, 16), (76, 36, 15)),
-    "left temple": ((76, -54, 14), (82, -72, 17), (80, -90, 16)),
-    "right temple": ((76, 54, 14), (82, 72, 17), (80, 90, 16)),
-    "left jaw": ((95, -62, 22), (105, -80, 26)),
-    "right jaw": ((95, 62, 22), (105, 80, 26)),
-    "left neck": ((90, -155, 20), (84, -130, 16)),
-    "right neck": ((90, 155, 20), (84, 130, 16)),
-    "left ear": ((88, -92, 13),),
-    "right ear": ((88, 92, 13),),
+    "left brow": ((98, -18, 18), (93, -36, 17)),
+    "right brow": ((98, 18, 18), (93, 36, 17)),
+    "left temple": ((93, -54, 16), (100, -72, 20), (98, -90, 18)),
+    "right temple": ((93, 54, 16), (100, 72, 20), (98, 90, 18)),
+    "left jaw": ((116, -62, 25), (128, -80, 30)),
+    "right jaw": ((116, 62, 25), (128, 80, 30)),
+    "left neck": ((110, -155, 23), (102, -130, 18)),
+    "right neck": ((110, 155, 23), (102, 130, 18)),
+    "left ear": ((107, -92, 15),),
+    "right ear": ((107, 92, 15),),
 }
 """Generators of each muscle group: degrees from the vertex, azimuth from the nose, reach.
 
@@ -92,7 +92,7 @@ def _add_group(
 def _reach(sites: FloatArray, centre: FloatArray, reach_deg: float) -> FloatArray:
     """How strongly sites see a generator: near 1 above it, less farther off, a faint tail."""
     angle = np.degrees(np.arccos(np.clip(sites @ centre, -1, 1)))
-    return np.asarray(np.exp(-0.5 * (angle / reach_deg) ** 2) + 0.06 * np.exp(-angle / 40))
+    return np.asarray(np.exp(-0.5 * (angle / reach_deg) ** 2) + 0.06 * np.exp(-angle / 45))
 
 
 def muscle_density(rng: np.random.Generator) -> Density:

@@ -31,6 +31,7 @@ class Target:
     electrodes: tuple[str, ...]
     limit_uv: float
     mains_hz: float
+    levels_uv: tuple[float, ...]
 
     @property
     def duration_s(self) -> float:
@@ -45,10 +46,15 @@ class Target:
         )
 
     def level_uv(self, row: int) -> float:
-        """Robust rms of a channel (from its median absolute deviation)."""
-        values = self.samples[row]
-        deviation: float = float(np.median(np.abs(values - np.median(values))))
-        return max(1.4826 * deviation, 0.5)
+        """Robust rms of a channel as it was before anything was injected."""
+        return self.levels_uv[row]
+
+
+def robust_levels_uv(samples: Samples) -> tuple[float, ...]:
+    """Rms of each channel from its median absolute deviation, at least 0.5 µV."""
+    middle = np.median(samples, axis=1, keepdims=True)
+    deviation = np.median(np.abs(samples - middle), axis=1)
+    return tuple(np.maximum(1.4826 * deviation, 0.5).tolist())
 
 
 def add_muscle(
@@ -70,7 +76,7 @@ def add_muscle(
     )
     level_uv = target.level_uv(row)
     height_uv = level_uv * float(np.exp(rng.uniform(np.log(0.8), np.log(12))))
-    weights = _neighbours(target, row, reach_deg=float(rng.uniform(13, 30)))
+    weights = _neighbours(target, row, reach_deg=float(rng.uniform(15, 35)))
     sure, perhaps = [], []
     for index, weight in enumerate(weights):
         share_uv = weight * height_uv
@@ -163,9 +169,9 @@ def blink_topography(electrodes: Sequence[str], rng: np.random.Generator) -> Flo
         If an electrode has no 10-10 name.
     """
     sites = electrode_directions((*electrodes, "Fp1", "Fp2", *EARS))
-    tilt_deg, aside_deg, depth = rng.normal(100, 2.5), rng.normal(36, 3), rng.uniform(0.63, 0.74)
+    tilt_deg, aside_deg, depth = rng.normal(118, 2.5), rng.normal(37, 3), rng.uniform(0.61, 0.72)
     places = np.array([direction(tilt_deg, side * aside_deg) * depth for side in (-1, 1)])
-    lean = rng.normal(0.27, 0.12)
+    lean = rng.normal(0.09, 0.12)
     moments = np.array([[0, np.cos(lean), np.sin(lean)]] * 2)
     seen = dipole_potentials(sites, places, moments).sum(axis=1)
     seen -= seen[-2:].mean()

@@ -78,7 +78,7 @@ class Brain:
     background_uv: float = 15.0
     slope: float = 1.4
     knee_hz: float = 0.7
-    shared: float = 0.4
+    shared: float = 0.55
     alpha_uv: float = 20.0
     alpha_hz: float = 10.0
     alpha_open: float = 0.25

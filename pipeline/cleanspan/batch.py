@@ -1,0 +1,176 @@
+"""Many recordings: find them, give each a folder of its own, screen them on several cores."""
+
+import logging
+import os
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from cleanspan.atomic import UNFINISHED, output_error
+from cleanspan.config import Config
+from cleanspan.errors import UsageError
+from cleanspan.screen import Outcome, screen_recording
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One recording and where its results go."""
+
+    source: Path
+    folder: Path
+
+
+def find_recordings(paths: Sequence[Path], out: Path) -> list[Path]:
+    """List the recordings that files and folders name, each once, in order.
+
+    Folders are searched at every depth; results of earlier runs are passed over.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+    out : Path
+        The output folder; nothing in it is a recording to screen.
+
+    Raises
+    ------
+    UsageError
+        If a path does not exist, or none holds a recording.
+    """
+    missing = [path for path in paths if not path.exists()]
+    if missing:
+        raise UsageError(
+            "every path must exist, got: "
+            + ", ".join(str(path) for path in missing)
+            + "; check the spelling"
+        )
+    found: dict[Path, Path] = {}
+    for path in paths:
+        for candidate in [path] if _is_recording_folder(path) else _inside(path, out.resolve()):
+            found.setdefault(candidate.resolve(), candidate)
+    if not found:
+        from cleanspan.recording.opening import RECORDING_SUFFIXES
+
+        raise UsageError(
+            f"a folder must hold a file ending in one of {' '.join(RECORDING_SUFFIXES)}, got none "
+            f"in: {', '.join(str(path) for path in paths)}"
+        )
+    return list(found.values())
+
+
+def _is_recording_folder(path: Path) -> bool:
+    """Whether a path is itself the recording: a file, or a format that is a folder."""
+    return path.is_file() or path.suffix.lower() == ".mff"
+
+
+def _inside(folder: Path, out: Path) -> Iterator[Path]:
+    """Recordings in a folder, at every depth, results left aside."""
+    from cleanspan.recording.opening import RECORDING_SUFFIXES
+
+    entries = sorted(folder.iterdir())
+    if any(entry.name.endswith("_facts.json") for entry in entries):
+        return  # a folder of results
+    for entry in entries:
+        if entry.name.startswith(UNFINISHED) or entry.resolve() == out:
+            continue
+        suffix = entry.suffix.lower()
+        if entry.is_dir() and suffix != ".mff" and not entry.is_symlink():
+            yield from _inside(entry, out)
+        elif suffix in RECORDING_SUFFIXES and (entry.is_file() or suffix == ".mff"):
+            yield entry
+
+
+def plan_tasks(recordings: Sequence[Path], out: Path) -> list[Task]:
+    """Give every recording a folder; those that share a name are told apart by a number."""
+    from cleanspan.export.cells import safe_stem
+
+    taken: set[str] = set()
+    tasks = []
+    for source in recordings:
+        stem = safe_stem(source.name)
+        name, number = stem, 1
+        while name.casefold() in taken:
+            number += 1
+            name = f"{stem}-{number}"
+        taken.add(name.casefold())
+        tasks.append(Task(source, out / name))
+    return tasks
+
+
+def screen_batch(
+    tasks: Sequence[Task],
+    *,
+    config: Config,
+    model: Path,
+    jobs: int = 1,
+    done: Callable[[Outcome], None] = lambda outcome: None,
+) -> list[Outcome]:
+    """Screen recordings and write ``summary.csv`` beside their folders.
+
+    Parameters
+    ----------
+    tasks : sequence of Task
+        All in one output folder.
+    config : Config
+    model : Path
+        Model folder.
+    jobs : int
+        Processes to work with.
+    done : callable
+        Called with each outcome as it arrives.
+
+    Returns
+    -------
+    list of Outcome
+        In the order of the tasks.
+
+    Raises
+    ------
+    OutputError
+        If results cannot be written; what was finished stays, and stands in the summary.
+    """
+    from cleanspan.export.summary import write_summary
+
+    out = tasks[0].folder.parent
+    make_folder(out)
+    outcomes: list[Outcome] = []
+    try:
+        for outcome in _outcomes(tasks, config, model, jobs):
+            outcomes.append(outcome)
+            done(outcome)
+    finally:
+        if outcomes:
+            write_summary(outcomes, out / "summary.csv")
+    return outcomes
+
+
+def make_folder(folder: Path) -> None:
+    """Make the output folder and make sure it can be written to, before work starts."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        probe = folder / f"{UNFINISHED}{os.getpid()}-probe"
+        probe.touch()
+        probe.unlink()
+    except OSError as error:
+        raise output_error(folder, error) from error
+
+
+def _outcomes(
+    tasks: Sequence[Task], config: Config, model: Path, jobs: int
+) -> Iterator[Outcome]:
+    """Screen one after the other, or on several processes; order is kept."""
+    if min(jobs, len(tasks)) <= 1:
+        from cleanspan.labelling.model import load_model
+
+        loaded = load_model(model)
+        for task in tasks:
+            yield screen_recording(task.source, task.folder, config=config, model=loaded)
+        return
+    from joblib import Parallel, delayed
+
+    work = Parallel(n_jobs=min(jobs, len(tasks)), return_as="generator")
+    yield from work(
+        delayed(screen_recording)(task.source, task.folder, config=config, model=model)
+        for task in tasks
+    )

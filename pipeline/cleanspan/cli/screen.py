@@ -1,0 +1,149 @@
+"""``cleanspan screen``: mark artefacts in recordings and write the results."""
+
+import dataclasses
+import logging
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from cleanspan.config import Config, load_config
+
+if TYPE_CHECKING:
+    from cleanspan.screen import Outcome
+
+
+@click.command("screen")
+@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder for results.")
+@click.option("--config", "config_path", type=click.Path(path_type=Path), help="Settings, TOML.")
+@click.option("--plan", help="Exclusion plan: a shipped one's name or a TOML file.")
+@click.option("--model", help="A model's name or folder instead of the one in use.")
+@click.option(
+    "--marked",
+    type=click.Choice(["copy", "annotations-only", "none"]),
+    help="EDF+ marks: a copy of the recording, marks alone, or nothing.",
+)
+@click.option("--report/--no-report", default=None, help="Whether to write each page.")
+@click.option("--windows/--no-windows", default=None, help="Whether to write probabilities.")
+@click.option("--bids/--no-bids", default=None, help="Whether to write BIDS tables.")
+@click.option("--deidentify", is_flag=True, help="Leave patient and recording fields out.")
+@click.option("--drop-notes", is_flag=True, help="With --deidentify: drop existing annotations.")
+@click.option("--jobs", type=click.IntRange(1), help="Processes; one for each core by default.")
+@click.option("-q", "--quiet", is_flag=True, help="Print nothing but errors.")
+@click.option("-v", "--verbose", is_flag=True, help="Print what is being done.")
+def command(
+    paths: tuple[Path, ...],
+    out: Path,
+    config_path: Path | None,
+    plan: str | None,
+    model: str | None,
+    jobs: int | None,
+    quiet: bool,  # noqa: FBT001 - click passes flags by name
+    verbose: bool,  # noqa: FBT001
+    **changes: object,
+) -> None:
+    """Screen recordings: files, or folders that are searched for them.
+
+    Results of R.edf go to OUT/R/: the marked copy, tables of segments, channels and exclusions,
+    probabilities, a page; OUT/summary.csv has one row for each recording. A recording that
+    cannot be used becomes a row there, and the others go on (exit status 1 then).
+
+    Not a medical device and not for diagnosis. A missing mark proves nothing.
+    """
+    from cleanspan.batch import find_recordings, plan_tasks, screen_batch
+    from cleanspan.export.plans import load_plan
+    from cleanspan.labelling.model import load_model
+    from cleanspan.training.store import resolve_model
+
+    logging.basicConfig(
+        level=logging.DEBUG if verbose else logging.WARNING, format="cleanspan: %(message)s"
+    )
+    config = _with_options(load_config(config_path), plan=plan, model=model, **changes)
+    load_plan(config.export.plan)
+    model_folder = resolve_model(config.labelling.model, config.labelling.store)
+    load_model(model_folder)
+    tasks = plan_tasks(find_recordings(paths, out), out)
+    with _progress(len(tasks), hidden=quiet) as step:
+        outcomes = screen_batch(
+            tasks, config=config, model=model_folder, jobs=jobs or _cores(), done=step
+        )
+    if not quiet:
+        click.echo("\n".join(table_lines(outcomes)))
+        click.echo(f"results: {out}")
+    failed = [outcome for outcome in outcomes if outcome.status != "done"]
+    for outcome in failed:
+        click.echo(f"cleanspan: {outcome.error}", err=True)
+    if failed:
+        sys.exit(1)
+
+
+def _cores() -> int:
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
+
+
+def _with_options(
+    config: Config, *, plan: str | None, model: str | None, **changes: object
+) -> Config:
+    """Let options given on the command line win over the file."""
+    names = ("marked", "report", "windows", "bids")
+    export = {name: changes[name] for name in names if changes.get(name) is not None}
+    if plan is not None:
+        export["plan"] = plan
+    if changes.get("deidentify"):
+        export["deidentify"] = True
+    if changes.get("drop_notes"):
+        export["keep_notes"] = False
+    labelling = {} if model is None else {"model": model}
+    return dataclasses.replace(
+        config,
+        export=dataclasses.replace(config.export, **export),  # type: ignore[arg-type]
+        labelling=dataclasses.replace(config.labelling, **labelling),
+    )
+
+
+@contextmanager
+def _progress(count: int, *, hidden: bool) -> "Iterator[object]":
+    """Show how many recordings are done, on a terminal only."""
+    if hidden or not sys.stderr.isatty():
+        yield lambda outcome: None
+        return
+    with click.progressbar(length=count, label="screening", file=sys.stderr) as bar:
+
+        def step(outcome: "Outcome") -> None:
+            bar.update(1, outcome)
+
+        yield step
+
+
+def table_lines(outcomes: "Sequence[Outcome]") -> list[str]:
+    """Short table: how much of each recording is usable, and what to mend."""
+    labels = list(dict.fromkeys(label for outcome in outcomes for label in outcome.shares))
+    header = ["recording", "length", "usable", "clean", *labels, "mend"]
+    rows = [header]
+    for outcome in outcomes:
+        if outcome.status != "done":
+            rows.append([outcome.recording, "failed", *[""] * (len(header) - 2)])
+            continue
+        rows.append(
+            [
+                outcome.recording,
+                _clock(outcome.duration_s),
+                f"{outcome.usable_s / max(outcome.duration_s, 1e-9):.0%}",
+                f"{outcome.clean_share:.0%}",
+                *(f"{outcome.shares.get(label, 0):.1%}" for label in labels),
+                " ".join(outcome.mend) or "-",
+            ]
+        )
+    widths = [max(len(row[column]) for row in rows) for column in range(len(header))]
+    return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+
+
+def _clock(duration_s: float) -> str:
+    """Duration as h:mm:ss."""
+    whole = round(duration_s)
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"

@@ -1,0 +1,33 @@
+"""Which file a recording's name means."""
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from cleanspan.recording.opening import RECORDING_SUFFIXES
+
+MARKED = "_marked"
+"""Ends the stem of a copy that holds marks; such copies are not recordings to learn from."""
+
+
+def find_recordings(paths: Iterable[Path]) -> dict[str, list[Path]]:
+    """Index recordings by name, in lower case, with and without the suffix."""
+    index: dict[str, list[Path]] = {}
+    for path in paths:
+        inside = sorted(path.rglob("*")) if path.is_dir() else [path]
+        for file in inside:
+            if file.suffix.lower() in RECORDING_SUFFIXES and not file.stem.endswith(MARKED):
+                for name in {file.name.lower(), file.stem.lower()}:
+                    known = index.setdefault(name, [])
+                    if file not in known:
+                        known.append(file)
+    return index
+
+
+def locate(recording: str, index: Mapping[str, list[Path]]) -> list[Path]:
+    """List the files that a recording's name may mean; a path's tail tells namesakes apart."""
+    named = Path(recording.replace("\\", "/"))
+    found = index.get(named.name.lower(), [])
+    tail = tuple(part.lower() for part in named.parts)
+    if len(tail) > 1 and len(found) > 1:
+        found = [p for p in found if tuple(x.lower() for x in p.parts[-len(tail) :]) == tail]
+    return found
