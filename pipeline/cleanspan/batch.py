@@ -3,15 +3,18 @@
 import logging
 import os
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
 
 from cleanspan.atomic import UNFINISHED, output_error
 from cleanspan.config import Config
 from cleanspan.errors import UsageError
-from cleanspan.screen import Outcome, screen_recording
+from cleanspan.screen import Outcome, failed, screen_recording
 
 log = logging.getLogger(__name__)
+
+SUMMARY = "summary.csv"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +68,18 @@ def _is_recording_folder(path: Path) -> bool:
 
 
 def _inside(folder: Path, out: Path) -> Iterator[Path]:
-    """Recordings in a folder, at every depth, results left aside."""
+    """List the recordings in a folder, at every depth, results left aside."""
     from cleanspan.recording.opening import RECORDING_SUFFIXES
 
-    entries = sorted(folder.iterdir())
-    if any(entry.name.endswith("_facts.json") for entry in entries):
-        return  # a folder of results
+    try:
+        entries = sorted(folder.iterdir())
+    except OSError as error:
+        raise UsageError(
+            f"{folder}: a folder must be readable to be searched, got: {error.strerror}; "
+            "mend its permissions or name the recordings"
+        ) from error
+    if _holds_results(entries):
+        return
     for entry in entries:
         if entry.name.startswith(UNFINISHED) or entry.resolve() == out:
             continue
@@ -81,11 +90,22 @@ def _inside(folder: Path, out: Path) -> Iterator[Path]:
             yield entry
 
 
+def _holds_results(entries: Sequence[Path]) -> bool:
+    """Whether the entries of a folder are one recording's results."""
+    return any(entry.name.endswith("_facts.json") for entry in entries)
+
+
 def plan_tasks(recordings: Sequence[Path], out: Path) -> list[Task]:
-    """Give every recording a folder; those that share a name are told apart by a number."""
+    """Give every recording a folder; those that share a name are told apart by a number.
+
+    Raises
+    ------
+    UsageError
+        If such a folder holds anything but earlier results, for results replace it as a whole.
+    """
     from cleanspan.export.cells import safe_stem
 
-    taken: set[str] = set()
+    taken = {SUMMARY}
     tasks = []
     for source in recordings:
         stem = safe_stem(source.name)
@@ -94,8 +114,19 @@ def plan_tasks(recordings: Sequence[Path], out: Path) -> list[Task]:
             number += 1
             name = f"{stem}-{number}"
         taken.add(name.casefold())
+        _check_place(out / name)
         tasks.append(Task(source, out / name))
     return tasks
+
+
+def _check_place(folder: Path) -> None:
+    """Refuse to replace a folder that is not one of results."""
+    entries = list(folder.iterdir()) if folder.is_dir() else []
+    if entries and not _holds_results(entries):
+        raise UsageError(
+            f"{folder}: results replace this folder as a whole, so it must hold earlier results "
+            f"or nothing, got: {min(entry.name for entry in entries)}; choose another --out"
+        )
 
 
 def screen_batch(
@@ -104,7 +135,7 @@ def screen_batch(
     config: Config,
     model: Path,
     jobs: int = 1,
-    done: Callable[[Outcome], None] = lambda outcome: None,
+    done: Callable[[Outcome], None] | None = None,
 ) -> list[Outcome]:
     """Screen recordings and write ``summary.csv`` beside their folders.
 
@@ -117,7 +148,7 @@ def screen_batch(
         Model folder.
     jobs : int
         Processes to work with.
-    done : callable
+    done : callable, optional
         Called with each outcome as it arrives.
 
     Returns
@@ -138,10 +169,12 @@ def screen_batch(
     try:
         for outcome in _outcomes(tasks, config, model, jobs):
             outcomes.append(outcome)
-            done(outcome)
+            log.info("%s: %s", outcome.recording, outcome.error or outcome.status)
+            if done is not None:
+                done(outcome)
     finally:
         if outcomes:
-            write_summary(outcomes, out / "summary.csv")
+            write_summary(outcomes, out / SUMMARY)
     return outcomes
 
 
@@ -156,9 +189,7 @@ def make_folder(folder: Path) -> None:
         raise output_error(folder, error) from error
 
 
-def _outcomes(
-    tasks: Sequence[Task], config: Config, model: Path, jobs: int
-) -> Iterator[Outcome]:
+def _outcomes(tasks: Sequence[Task], config: Config, model: Path, jobs: int) -> Iterator[Outcome]:
     """Screen one after the other, or on several processes; order is kept."""
     if min(jobs, len(tasks)) <= 1:
         from cleanspan.labelling.model import load_model
@@ -170,7 +201,32 @@ def _outcomes(
     from joblib import Parallel, delayed
 
     work = Parallel(n_jobs=min(jobs, len(tasks)), return_as="generator")
-    yield from work(
-        delayed(screen_recording)(task.source, task.folder, config=config, model=model)
-        for task in tasks
-    )
+    arrived = 0
+    try:
+        for outcome in work(
+            delayed(screen_recording)(task.source, task.folder, config=config, model=model)
+            for task in tasks
+        ):
+            arrived += 1
+            yield outcome
+    except BrokenProcessPool:
+        log.warning("a process was stopped from outside: going on with one recording at a time")
+        for task in tasks[arrived:]:
+            yield _alone(task, config, model)
+
+
+def _alone(task: Task, config: Config, model: Path) -> Outcome:
+    """Screen one recording in a process of its own, which may die."""
+    from joblib.externals.loky import get_reusable_executor
+
+    pool = get_reusable_executor(max_workers=1)
+    work = pool.submit(screen_recording, task.source, task.folder, config=config, model=model)
+    try:
+        outcome: Outcome = work.result()
+    except BrokenProcessPool:
+        return failed(
+            task.source,
+            f"{task.source.name}: its process must be left to finish, got: stopped from outside; "
+            "there may have been too little memory",
+        )
+    return outcome

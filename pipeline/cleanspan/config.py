@@ -17,6 +17,10 @@ from cleanspan.errors import ConfigError
 T = TypeVar("T")
 
 
+HOPS_S = (0.25, 0.5, 1.0)
+"""Whole parts of a window whose onsets fall on eighths of a second, as all cuts do."""
+
+
 @dataclass(frozen=True, slots=True)
 class Windows:
     """How the recording is cut into windows.
@@ -24,17 +28,19 @@ class Windows:
     Attributes
     ----------
     hop_s : float
-        Distance between the onsets of two windows, 0.25 to 1 s.
+        Distance between the onsets of two windows: 0.25, 0.5 or 1 s.
     block_s : float
         How much of the recording is read at once, 5 to 120 s.
     """
 
     hop_s: float = 0.5
-    block_s: float = 20.0
+    block_s: float = 30.0
 
     def __post_init__(self) -> None:
         """Check the ranges."""
         within("hop_s", self.hop_s, 0.25, 1.0)
+        if self.hop_s not in HOPS_S:
+            raise ValueError(f"hop_s must be 0.25, 0.5 or 1, got {self.hop_s:g}")
         within("block_s", self.block_s, 5.0, 120.0)
 
 
@@ -46,7 +52,8 @@ class SegmentRule:
     ----------
     begin_at, keep_above : float
         A segment begins where the probability reaches `begin_at` and goes on while it stays at
-        or above `keep_above` (hysteresis).
+        or above `keep_above` (hysteresis). Single events (blinks) stand where the frontmost
+        channels reach `keep_above` on average, and show on another channel from `begin_at` on.
     shortest_s : float
         Shorter segments are dropped.
     join_s : float

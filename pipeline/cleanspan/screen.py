@@ -9,7 +9,6 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-
 from cleanspan.atomic import replacing_folder
 from cleanspan.config import Config, SegmentRule
 from cleanspan.errors import CleanspanError, NoEegChannelError, RecordingError
@@ -97,18 +96,24 @@ def screen_recording(
     from cleanspan.labelling.model import load_model
 
     loaded = load_model(Path(model)) if isinstance(model, str | Path) else model
-    facts = {"model": loaded.full_name, "config": config.fingerprint()}
     try:
         with screened(path, config=config, model=loaded) as result:
-            return replace(write_results(result, folder), **facts)
+            outcome = write_results(result, folder)
     except RecordingError as error:
-        return Outcome(path.name, "failed", error=" ".join(str(error).split()), **facts)
+        outcome = failed(path, str(error))
     except CleanspanError:
         raise
-    except Exception as error:  # noqa: BLE001 - one recording must never cost the others
+    except Exception as error:  # one recording must never cost the others
         log.debug("unexpected failure", exc_info=True)
-        text = f"{path.name}: stopped by an unexpected {type(error).__name__}: {error}"
-        return Outcome(path.name, "failed", error=" ".join(text.split()), **facts)
+        outcome = failed(
+            path, f"{path.name}: stopped by an unexpected {type(error).__name__}: {error}"
+        )
+    return replace(outcome, model=loaded.full_name, config=config.fingerprint())
+
+
+def failed(path: Path, reason: str) -> Outcome:
+    """Make the outcome of a recording that could not be screened, its reason on one line."""
+    return Outcome(path.name, "failed", error=" ".join(reason.split()))
 
 
 @contextmanager
@@ -278,9 +283,7 @@ def write_results(result: Screened, folder: Path) -> Outcome:
     return _outcome(result, applied, folder, warnings)
 
 
-def _write_page(
-    result: Screened, applied: "Applied", plans: Sequence[str], path: Path
-) -> None:
+def _write_page(result: Screened, applied: "Applied", plans: Sequence[str], path: Path) -> None:
     """Write the recording's page, with every shipped plan beside the chosen one."""
     from cleanspan.export.exclusions import apply_to
     from cleanspan.export.plans import load_plan
@@ -339,5 +342,3 @@ def _outcome(
         mend=tuple(table["channel"][table["verdict"] == MEND]),
         warnings=tuple(warnings),
     )
-
-

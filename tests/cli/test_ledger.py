@@ -96,7 +96,7 @@ def test_a_ledger_made_anew_knows_every_result(config: Path, tmp_path: Path) -> 
     before = [row for row in rows(config) if row["state"] == "done"]
     said = ledger(config, "--rebuild").output
     assert "made anew from 4 result(s)" in said
-    assert "kept as ledger.sqlite.damaged-" in said
+    assert "kept as ledger.sqlite.former-" in said
     after = rows(config)
     keys = ("recording", "model", "config", "state", "folder", "content", "usable_s")
     assert sorted([row[k] for k in keys] for row in after) == sorted(

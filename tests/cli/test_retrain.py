@@ -9,12 +9,15 @@ from cleanspan.labelling.model import load_model, save_model
 from cleanspan.training import retrain as module
 from cleanspan.training import store as store_module
 from cleanspan.training.dataset import Tables
-from cleanspan.training.fitting import Recipe, Sample, fit_panel
+from cleanspan.training.fitting import Recipe, Sample, View, fit_panel
 from cleanspan.training.sample import save_tables
 from cleanspan.training.simulator import Amplifier, Burst, Muscle, Scenario, simulate
 from cleanspan.training.sources import WINDOW_LABELS, all_joined, simulation_tables
+from cleanspan.types import LABELS
 
-TINY = Recipe(hidden=(4,), networks=1, epochs=2, folds=2, most_rows=1500)
+TINY = Recipe(
+    views={label: (View((4,), 0.003, 1),) for label in LABELS}, epochs=2, folds=2, most_rows=1500
+)
 CAP = ("Fp1", "Fp2", "T7", "Cz", "T8", "O2")
 
 

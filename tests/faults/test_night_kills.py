@@ -31,7 +31,8 @@ Environment = dict[str, str]
 def environment(tmp_path: Path) -> Environment:
     flags = tmp_path / "flags"
     flags.mkdir()
-    return {**os.environ, "PYTHONPATH": str(UNIT), "NIGHT_FLAGS": str(flags)}
+    path = os.pathsep.join([str(UNIT), os.environ.get("PYTHONPATH", "")])
+    return {**os.environ, "PYTHONPATH": path, "NIGHT_FLAGS": str(flags)}
 
 
 def start(environment: Environment, *args: object) -> subprocess.Popen[bytes]:

@@ -58,8 +58,8 @@ def test_screening_settings_stand_in_the_file_or_in_one_of_their_own(tmp_path: P
     (tmp_path / "screen.toml").write_text("[windows]\nhop_s = 0.25\n")
     base = 'inbox = ["in"]\noutput = "out"\n'
     assert load(tmp_path, base + 'settings = "screen.toml"\n').screen.windows.hop_s == 0.25
-    assert load(tmp_path, base + "[screen.windows]\nhop_s = 0.3\n").screen.windows.hop_s == 0.3
-    both = base + 'settings = "screen.toml"\n[screen.windows]\nhop_s = 0.3\n'
+    assert load(tmp_path, base + "[screen.windows]\nhop_s = 1\n").screen.windows.hop_s == 1.0
+    both = base + 'settings = "screen.toml"\n[screen.windows]\nhop_s = 1\n'
     with pytest.raises(ConfigError, match="must not both be given"):
         load(tmp_path, both)
 

@@ -151,7 +151,10 @@ def enter(
         )
         db.executemany(
             "INSERT INTO electrodes VALUES (?, ?, ?, ?, ?, 'note')",
-            [(job, f"EEG {name}", name, share, verdict) for name, share, verdict in rows],
+            [
+                (job, f"EEG {name.replace('T7', 'T3')}", name, share, verdict)
+                for name, share, verdict in rows
+            ],
         )
 
 
@@ -169,6 +172,8 @@ def test_electrodes_are_followed_over_the_nights_worst_first(ledger: Ledger) -> 
     assert fp1.nights_in_a_row == 2
     assert t7.shares[1] != t7.shares[1]  # NaN: not used that night
     assert not t7.mend[-1]
+    assert (t7.recordings, t7.to_mend, t7.called) == (2, 0, ("EEG T3",))
+    assert (fp1.recordings, fp1.to_mend, fp1.called) == (2, 2, ())
     assert 'class="absent"' in trend_bars(t7)
     last, _ = history.trends(ledger.connection, nights=2)
     assert last == dates[1:]

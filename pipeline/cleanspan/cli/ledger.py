@@ -105,7 +105,7 @@ def rebuilt(config: "NightConfig") -> str:
         only_one(config.output_folder / ".night.lock"),
         only_one(path.with_name(f".{path.name}.lock")),
     ):
-        kept = set_aside(path) if path.exists() else None
+        kept = set_aside(path, why="former") if path.exists() else None
         count = rebuild(config)
     text = f"cleanspan ledger: {path} made anew from {count} result(s)"
     return text if kept is None else f"{text}; the former one is kept as {kept.name}"

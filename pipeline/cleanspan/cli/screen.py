@@ -4,7 +4,7 @@ import dataclasses
 import logging
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -60,9 +60,9 @@ def command(
     from cleanspan.labelling.model import load_model
     from cleanspan.training.store import resolve_model
 
-    logging.basicConfig(
-        level=logging.DEBUG if verbose else logging.WARNING, format="cleanspan: %(message)s"
-    )
+    logging.basicConfig(format="cleanspan: %(message)s")
+    level = logging.ERROR if quiet else logging.WARNING
+    logging.getLogger("cleanspan").setLevel(logging.DEBUG if verbose else level)
     config = _with_options(load_config(config_path), plan=plan, model=model, **changes)
     load_plan(config.export.plan)
     model_folder = resolve_model(config.labelling.model, config.labelling.store)
@@ -107,15 +107,15 @@ def _with_options(
 
 
 @contextmanager
-def _progress(count: int, *, hidden: bool) -> "Iterator[object]":
+def _progress(count: int, *, hidden: bool) -> "Iterator[Callable[[Outcome], None] | None]":
     """Show how many recordings are done, on a terminal only."""
     if hidden or not sys.stderr.isatty():
-        yield lambda outcome: None
+        yield None
         return
     with click.progressbar(length=count, label="screening", file=sys.stderr) as bar:
 
-        def step(outcome: "Outcome") -> None:
-            bar.update(1, outcome)
+        def step(_outcome: "Outcome") -> None:
+            bar.update(1)
 
         yield step
 
@@ -140,7 +140,10 @@ def table_lines(outcomes: "Sequence[Outcome]") -> list[str]:
             ]
         )
     widths = [max(len(row[column]) for row in rows) for column in range(len(header))]
-    return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    return [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    ]
 
 
 def _clock(duration_s: float) -> str:

@@ -47,16 +47,20 @@ class Middles:
         self.columns = np.array([RAW_NAMES.index(name) for name in COUNTED])
         self.scale = np.array([SCALE.get(name, 1.0) for name in COUNTED], dtype=np.float32)
         self.counts = np.zeros((n_channels, len(COUNTED), self.n_bins), dtype=np.uint32)
+        offsets = np.arange(n_channels * len(COUNTED), dtype=np.int32) * (self.n_bins + 1)
+        self._offsets = offsets.reshape(n_channels, 1, len(COUNTED))
 
     def add(self, rows: npt.NDArray[np.float32]) -> None:
         """Count windows, ndarray of shape (n_channels, n_windows, n_raw)."""
         values = rows[..., self.columns] * self.scale
-        known = np.isfinite(values)
-        place = np.clip((np.nan_to_num(values) - LOWEST) / BIN, 0, self.n_bins - 1).astype(np.int64)
-        cell = np.arange(self.counts.shape[0] * len(COUNTED)).reshape(-1, 1, len(COUNTED))
-        flat = (cell * self.n_bins + place)[known]
-        added = np.bincount(flat, minlength=self.counts.size)
-        self.counts += added.astype(np.uint32).reshape(self.counts.shape)
+        place = np.clip((values - LOWEST) / BIN, 0, self.n_bins - 1)
+        # What is not known goes to a bin of its own past the others, which is then cut off.
+        place = np.nan_to_num(place, nan=self.n_bins).astype(np.int32)
+        place += self._offsets
+        added = np.bincount(place.ravel(), minlength=self._offsets.size * (self.n_bins + 1))
+        self.counts += added.reshape(*self.counts.shape[:2], -1)[..., : self.n_bins].astype(
+            np.uint32
+        )
 
     def medians(self) -> dict[str, npt.NDArray[np.float32]]:
         """Median of each counted feature, ndarray of shape (n_channels,); NaN where unknown."""
@@ -92,9 +96,7 @@ class Surroundings:
 def surroundings(middles: Middles) -> Surroundings:
     """Sum up pass one."""
     medians = middles.medians()
-    seen = {
-        mains_hz: _highest(medians[f"mains_{mains_hz}"]) for mains_hz in (50, 60)
-    }
+    seen = {mains_hz: _highest(medians[f"mains_{mains_hz}"]) for mains_hz in (50, 60)}
     strongest = max(seen, key=lambda mains_hz: seen[mains_hz])
     fall = _middle(medians["band_65_78"] - medians["band_30_45"])
     return Surroundings(

@@ -15,7 +15,8 @@ from scipy import signal
 from cleanspan.features.registry import EVENT_NAMES
 
 LEAD_ROWS = (
-    ("Fp1", "Fp2"), ("Fpz",), ("AF7", "AF8"), ("AF3", "AF4"), ("AFz",), ("F7", "F8"), ("F3", "F4"), ("Fz",),
+    ("Fp1", "Fp2"), ("Fpz",), ("AF7", "AF8"), ("AF3", "AF4"), ("AFz",), ("F7", "F8"),
+    ("F3", "F4"), ("Fz",),
 )  # fmt: skip
 """Where lid artefacts are largest, best first (design fact: largest at Fp1/Fp2)."""
 LOWEST_UV = 18.0
@@ -28,6 +29,8 @@ HALF_S = 0.8
 """Half the length of the cut around a peak."""
 MERGE_S = 0.16
 """Candidates of the two leads closer than this are one event."""
+CROWD_S = 0.6
+"""How near another candidate counts as crowding."""
 FOOT = 0.2
 """Onset and end lie where the hump has fallen to this share of its height."""
 
@@ -88,22 +91,26 @@ def find_events(
     smooth = _smoothed(slow_uv)
     half = round(HALF_S * rate_hz)
     peaks, which = _peaks(smooth[list(leads)], rate_hz)
-    time_s = origin_s + (peaks + 0.5) / rate_hz
-    keep = (time_s >= window_s[0]) & (time_s < window_s[1])
-    keep &= (peaks >= half // 8) & (peaks < slow_uv.shape[1] - half // 8)
-    peaks, which, time_s = peaks[keep], which[keep], time_s[keep]
-    if peaks.size == 0:
+    time_s = origin_s + (peaks.astype(np.float64) + 0.5) / rate_hz
+    whole = (peaks >= half // 8) & (peaks < slow_uv.shape[1] - half // 8)
+    # Those just outside are needed to say how crowded it is, wherever the chunks are cut.
+    near = whole & (time_s >= window_s[0] - CROWD_S) & (time_s < window_s[1] + CROWD_S)
+    peaks, which, time_s = peaks[near], which[near], time_s[near]
+    own = (time_s >= window_s[0]) & (time_s < window_s[1])
+    if not own.any():
         return _nothing(len(positions))
     padded = np.pad(smooth, ((0, 0), (half, half)), mode="edge")
     cuts = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1, axis=1)[:, peaks]
     cuts = np.ascontiguousarray(cuts.transpose(1, 0, 2))
     shape = _Shape(cuts, rate_hz, leads=leads, which=which)
-    features = _features(shape, smooth, peaks, positions=positions)
+    features = _features(shape, peaks, positions=positions)
+    # A hump cut off by the piece's first or last sample begins or ends there.
+    first_s, last_s = origin_s, origin_s + slow_uv.shape[1] / rate_hz
     return Events(
-        onset_s=time_s - shape.before / rate_hz,
-        peak_s=time_s,
-        end_s=time_s + shape.after / rate_hz,
-        features=features,
+        onset_s=np.maximum(time_s - shape.before / rate_hz, first_s)[own],
+        peak_s=time_s[own],
+        end_s=np.minimum(time_s + shape.after / rate_hz, last_s)[own],
+        features=features[own],
     )
 
 
@@ -209,18 +216,15 @@ def _lowest_before_rise(side: npt.NDArray[np.float32]) -> npt.NDArray[np.float32
 def _samples_until(
     side: npt.NDArray[np.float32], level: npt.NDArray[np.float32]
 ) -> npt.NDArray[np.int64]:
-    """Samples from the peak outwards until the trace is at or below a level."""
+    """Count samples from the peak outwards until the trace is at or below a level."""
     below = side <= level[:, None]
     first = np.argmax(below, axis=1)
-    return np.where(below.any(axis=1), first, side.shape[1] - 1)
+    count: npt.NDArray[np.int64] = np.where(below.any(axis=1), first, side.shape[1] - 1)
+    return count
 
 
 def _features(
-    shape: _Shape,
-    smooth: npt.NDArray[np.float32],
-    peaks: npt.NDArray[np.int64],
-    *,
-    positions: npt.NDArray[np.float64],
+    shape: _Shape, peaks: npt.NDArray[np.int64], *, positions: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.float32]:
     """Fill the columns of `registry.EVENT_NAMES`."""
     rate = shape.rate_hz
@@ -233,7 +237,7 @@ def _features(
         "lead_rise": np.log10(np.maximum(shape.before, 1) / rate),
         "lead_fall": np.log10(np.maximum(shape.after, 1) / rate),
         **_balance(shape, share, alike),
-        **_surroundings(shape, smooth, peaks),
+        **_surroundings(shape, peaks),
         **_rows(share, positions),
         "shape_match": _shape_match(shape),
     }
@@ -252,7 +256,9 @@ def _features(
     return out
 
 
-def _detrended(cuts: npt.NDArray[np.float32], mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.float32]:
+def _detrended(
+    cuts: npt.NDArray[np.float32], mask: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.float32]:
     """Take away the line through an event's first and last sample; zero outside the event."""
     first = np.argmax(mask, axis=1)
     last = mask.shape[1] - 1 - np.argmax(mask[:, ::-1], axis=1)
@@ -288,9 +294,9 @@ def _balance(
 
 
 def _surroundings(
-    shape: _Shape, smooth: npt.NDArray[np.float32], peaks: npt.NDArray[np.int64]
+    shape: _Shape, peaks: npt.NDArray[np.int64]
 ) -> dict[str, npt.NDArray[np.floating]]:
-    """What the lead does before and after, how busy it is around, and how crowded."""
+    """Measure what the lead does before and after, how busy it is around, and how crowded."""
     rate, middle, lead = shape.rate_hz, shape.middle, shape.lead
     half = round(0.5 * rate)
     height = shape.height
@@ -309,12 +315,12 @@ def _surroundings(
         "stays_up": np.clip((level_after - level_before) / height, -2, 2),
         "busy": np.log10(np.maximum(spread, 0.1) / height),
         "alpha_share": _alpha_share(outside, rate),
-        "crowd": _crowd(smooth, peaks, shape),
+        "crowd": _crowd(peaks, shape),
     }
 
 
 def _nan_std(values: npt.NDArray[np.floating]) -> npt.NDArray[np.floating]:
-    """Standard deviation along the last axis of what is not NaN; 0 where all is."""
+    """Take the standard deviation along the last axis of what is not NaN; 0 where all is."""
     known = np.isfinite(values)
     count = np.maximum(known.sum(axis=-1, keepdims=True), 1)
     mean = np.where(known, values, 0).sum(axis=-1, keepdims=True) / count
@@ -336,14 +342,13 @@ def _alpha_share(outside: npt.NDArray[np.floating], rate_hz: float) -> npt.NDArr
     return share
 
 
-def _crowd(
-    smooth: npt.NDArray[np.float32], peaks: npt.NDArray[np.int64], shape: _Shape
-) -> npt.NDArray[np.floating]:
-    """Count other candidates of at least half the height within 0.6 s."""
-    reach = 0.6 * shape.rate_hz
+def _crowd(peaks: npt.NDArray[np.int64], shape: _Shape) -> npt.NDArray[np.floating]:
+    """Count other candidates of at least half the height within `CROWD_S`."""
+    reach = CROWD_S * shape.rate_hz
     close = np.abs(peaks[:, None] - peaks[None, :]) <= reach
     high = shape.height[None, :] >= 0.5 * shape.height[:, None]
-    return np.minimum((close & high).sum(axis=1) - 1, 4).astype(np.float64)
+    crowd: npt.NDArray[np.floating] = np.minimum((close & high).sum(axis=1) - 1, 4).astype(float)
+    return crowd
 
 
 def _rows(

@@ -137,7 +137,9 @@ class FeatureStore:
                 rows = worker.window_rows(chunk, windows.hop_s, first_cell, extremes)
                 if rows.shape[1]:
                     self.rows.write(int(self.first[chunk.piece]) + chunk.first_window, rows)
-                    middles.add(rows)
+                    # Windows overlap: those a whole second apart say all there is to count.
+                    apart = round(WINDOW_S / windows.hop_s)
+                    middles.add(rows[:, -chunk.first_window % apart :: apart])
                 found = worker.events(chunk)
                 onset_s = self.pieces[chunk.piece].onset_s
                 times.append(onset_s + np.stack((found.onset_s, found.peak_s, found.end_s)))
@@ -220,23 +222,28 @@ class _Worker:
         self.distance_sum = np.zeros((n_channels, n_channels))
         self.variance_sum = np.zeros(n_channels)
         self.n_windows = self.n_chunks = 0
+        self._chunk: Chunk | None = None
+        self._made: dict[int, tuple[npt.NDArray[np.float32], int]] = {}
 
     def window_rows(
         self, chunk: Chunk, hop_s: float, first_cell: int, extremes: tuple[Levels, Levels]
     ) -> npt.NDArray[np.float32]:
         """Raw features of a chunk's windows, ndarray of shape (n_channels, n_windows, n_raw)."""
-        starts_s = hop_s * (chunk.first_window + np.arange(chunk.n_windows))
+        windows = chunk.first_window + np.arange(chunk.n_windows)
+        starts_s = hop_s * windows.astype(np.float64)
         if not chunk.n_windows:
             return np.empty((len(self.channels), 0, len(RAW_NAMES)), dtype=np.float32)
         middle = self._cut(chunk, self.middle_factor, starts_s)
         slow = self._cut(chunk, self.slow_factor, starts_s)
+        lag = statistical.step_lag(self.slow_rate_hz)
+        wide = self._cut(chunk, self.slow_factor, starts_s, before=lag)
         spectra = self._spectral(chunk, starts_s)
         parts = (
             spectra,
             statistical.shape_features(middle, self.rate_hz / self.middle_factor),
-            statistical.step_features(slow, self.slow_rate_hz),
+            statistical.step_features(slow, wide, self.slow_rate_hz),
             self._stuck(starts_s, first_cell, extremes),
-            spatial.spatial_features(slow, self.slow_rate_hz, near=self.near),
+            spatial.spatial_features(slow, wide, self.slow_rate_hz, near=self.near),
             spatial.relative_to_quiet(spectra[..., 5])[..., None],
             spatial.relative_to_quiet(spectra[..., 6])[..., None],
         )
@@ -249,21 +256,27 @@ class _Worker:
         return self.rate_hz / self.slow_factor
 
     def _cut(
-        self, chunk: Chunk, factor: int, starts_s: npt.NDArray[np.float64]
+        self, chunk: Chunk, factor: int, starts_s: npt.NDArray[np.float64], *, before: int = 0
     ) -> npt.NDArray[np.float32]:
-        """Windows at a slower rate, ndarray of shape (n_channels, n_windows, length)."""
+        """Windows at a slower rate, ndarray of shape (n_channels, n_windows, before + length)."""
         slower, first = self._slower(chunk, factor)
         rate_hz = self.rate_hz / factor
-        length = round(rate_hz)
-        starts = np.rint(starts_s * rate_hz).astype(np.int64) - first
-        # A window of a rate that is no whole number may reach one sample past the end.
+        # A window of a rate that is no whole number may reach one sample past the piece's end.
+        length = min(round(rate_hz) + before, slower.shape[1])
+        starts = np.rint(starts_s * rate_hz).astype(np.int64) - first - before
         starts = np.clip(starts, 0, slower.shape[1] - length)
         return gather(slower, starts, length)
 
     def _slower(self, chunk: Chunk, factor: int) -> tuple[npt.NDArray[np.float32], int]:
         """Box-averaged samples on the piece's own grid, and the index of the first."""
-        skip = -chunk.first_sample % factor
-        return boxed(chunk.samples_uv[:, skip:], factor), (chunk.first_sample + skip) // factor
+        if self._chunk is not chunk:
+            self._chunk = chunk
+            self._made = {}
+        if factor not in self._made:
+            skip = -chunk.first_sample % factor
+            slower = boxed(chunk.samples_uv[:, skip:], factor)
+            self._made[factor] = slower, (chunk.first_sample + skip) // factor
+        return self._made[factor]
 
     def _spectral(
         self, chunk: Chunk, starts_s: npt.NDArray[np.float64]

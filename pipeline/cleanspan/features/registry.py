@@ -7,7 +7,7 @@ on one channel. A feature that a recording cannot show is NaN, never zero.
 from dataclasses import dataclass
 
 FEATURE_VERSION = 1
-"""Raised whenever a feature's value changes for the same samples: models name the one they know."""
+"""Raised when a feature's value changes for the same samples: models name the one they know."""
 
 COMMON = "common practice"
 HJORTH = "Hjorth 1970, Electroencephalogr Clin Neurophysiol 29:306"
@@ -34,14 +34,20 @@ SPECTRAL = (
     Feature("band_20_30", "log10 µV²/Hz", "mean density 20-30 Hz", MUSCLE),
     Feature("band_30_45", "log10 µV²/Hz", "mean density 30-45 Hz", MUSCLE),
     Feature("band_65_78", "log10 µV²/Hz", "mean density 65-78 Hz", MUSCLE),
-    Feature("mains_50", "log10 ratio", "rms at 50 ± 2 Hz above the floor, against 1-40 Hz rms", COMMON),
-    Feature("mains_60", "log10 ratio", "rms at 60 ± 2 Hz above the floor, against 1-40 Hz rms", COMMON),
+    Feature(
+        "mains_50", "log10 ratio", "rms at 50 ± 2 Hz above the floor, against 1-40 Hz rms", COMMON
+    ),
+    Feature(
+        "mains_60", "log10 ratio", "rms at 60 ± 2 Hz above the floor, against 1-40 Hz rms", COMMON
+    ),
     Feature("mains_50_rms", "log10 µV", "rms at 50 ± 2 Hz above the floor", COMMON),
     Feature("mains_60_rms", "log10 µV", "rms at 60 ± 2 Hz above the floor", COMMON),
     Feature("slope_low", "log10 per octave", "fall of density from 1-4 to 20-30 Hz", COMMON),
     Feature("slope_high", "log10 per octave", "fall of density from 20-30 to 65-78 Hz", MUSCLE),
     Feature("edge", "Hz", "frequency below which 90 % of the 1-45 Hz power lies", COMMON),
-    Feature("flatness", "log10 ratio", "geometric against arithmetic mean density, 20-45 Hz", COMMON),
+    Feature(
+        "flatness", "log10 ratio", "geometric against arithmetic mean density, 20-45 Hz", COMMON
+    ),
 )
 
 STATISTICAL = (
@@ -53,25 +59,59 @@ STATISTICAL = (
     Feature("mobility", "Hz", "Hjorth's mobility as a frequency", HJORTH),
     Feature("complexity", "ratio", "Hjorth's complexity", HJORTH),
     Feature("step", "log10 µV", "largest change within 40 ms", COMMON),
-    Feature("lasting_step", "log10 µV", "largest change between neighbouring quarter-seconds", COMMON),
-    Feature("flat_share", "share", "longest run of one repeated value, as a share of the window", COMMON),
-    Feature("railed_share", "share", "samples at the amplifier's limits", COMMON),
+    Feature(
+        "lasting_step", "log10 µV", "largest change between neighbouring quarter-seconds", COMMON
+    ),
+    Feature(
+        "flat_share",
+        "share",
+        "eighths of a second whose samples are all equal",
+        COMMON,
+    ),
+    Feature(
+        "railed_share", "share", "eighths of a second that touch the amplifier's limits", COMMON
+    ),
 )
 
 SPATIAL = (
     Feature("neighbour_r", "r", "median correlation with the nearest electrodes", COMMON),
     Feature("neighbour_r_best", "r", "best correlation with one of them", COMMON),
-    Feature("neighbour_r_fast", "r", "the same median after differencing (weights 4-20 Hz)", COMMON),
+    Feature(
+        "neighbour_r_fast", "r", "the same median after differencing (weights 4-20 Hz)", COMMON
+    ),
     Feature("neighbour_r_fast_best", "r", "the same best after differencing", COMMON),
-    Feature("distance_best", "log10 µV", "rms of the difference to the most alike neighbour", DISTANCE),
-    Feature("distance_mid", "log10 µV", "median rms of the difference to the neighbours", DISTANCE),
+    Feature(
+        "distance_best", "log10 µV", "rms of the difference to the most alike neighbour", DISTANCE
+    ),
+    Feature(
+        "distance_mid", "log10 µV", "median rms of the difference to the neighbours", DISTANCE
+    ),
     Feature("slow_size", "log10 ratio", "rms below 25 Hz against the median channel", COMMON),
-    Feature("step_alone", "log10 µV", "largest change in 40 ms after the neighbours' mean is taken away", COMMON),
-    Feature("step_lead", "log10 ratio", "that change against the largest among the neighbours", COMMON),
-    Feature("common_r", "r", "median over channels of the correlation with the mean of all", COMMON),
+    Feature(
+        "step_alone",
+        "log10 µV",
+        "largest change in 40 ms after the neighbours' mean is taken away",
+        COMMON,
+    ),
+    Feature(
+        "step_lead", "log10 ratio", "that change against the largest among the neighbours", COMMON
+    ),
+    Feature(
+        "common_r", "r", "median over channels of the correlation with the mean of all", COMMON
+    ),
     Feature("common_rms", "log10 µV", "median rms over the channels", COMMON),
-    Feature("fast_size", "log10 ratio", "30-45 Hz density against the quiet quarter of the channels", MUSCLE),
-    Feature("faster_size", "log10 ratio", "65-78 Hz density against the quiet quarter of the channels", MUSCLE),
+    Feature(
+        "fast_size",
+        "log10 ratio",
+        "30-45 Hz density against the quiet quarter of the channels",
+        MUSCLE,
+    ),
+    Feature(
+        "faster_size",
+        "log10 ratio",
+        "65-78 Hz density against the quiet quarter of the channels",
+        MUSCLE,
+    ),
 )
 
 RAW_FEATURES = SPECTRAL + STATISTICAL + SPATIAL
@@ -87,8 +127,8 @@ MIDDLES = (
 """Features of which the channel's middle over the whole recording is a feature too."""
 
 SMOOTHED = (
-    "band_20_30", "band_30_45", "band_65_78", "fast_size", "faster_size", "neighbour_r", "neighbour_r_fast",
-    "rms", "distance_best", "slow_size", "common_r",
+    "band_20_30", "band_30_45", "band_65_78", "fast_size", "faster_size", "neighbour_r",
+    "neighbour_r_fast", "rms", "distance_best", "slow_size", "common_r",
 )  # fmt: skip
 """Features of which the mean over the surrounding seconds is a feature too."""
 
@@ -111,7 +151,9 @@ CONTEXT = (
         for name in SMOOTHED
     )
     + (
-        Feature("mains", "log10 ratio", "mains_50 or mains_60, whichever the recording shows", COMMON),
+        Feature(
+            "mains", "log10 ratio", "mains_50 or mains_60, whichever the recording shows", COMMON
+        ),
         Feature("mains_around", "log10 ratio", f"the same over {SMOOTH_S:g} s", COMMON),
         Feature("mains_middle", "log10 ratio", "the same, the channel's middle", COMMON),
         Feature("mains_rms", "log10 µV", "its rms", COMMON),
@@ -125,27 +167,52 @@ BLINK = "blink shape and topography: Bentivoglio et al. 1997, Mov Disord 12:1028
 
 EVENT_FEATURES = (
     Feature("lead_height", "log10 µV", "prominence on the most frontal channels", BLINK),
-    Feature("lead_height_above", "log10 ratio", "that against the channel's own slow activity", BLINK),
+    Feature(
+        "lead_height_above", "log10 ratio", "that against the channel's own slow activity", BLINK
+    ),
     Feature("lead_width", "log10 s", "width at half prominence", BLINK),
     Feature("lead_rise", "log10 s", "from 20 % of the height to the peak", BLINK),
     Feature("lead_fall", "log10 s", "from the peak to 20 % of the height", BLINK),
-    Feature("lead_balance", "log10 ratio", "smaller against larger height of the left and right lead", BLINK),
+    Feature(
+        "lead_balance",
+        "log10 ratio",
+        "smaller against larger height of the left and right lead",
+        BLINK,
+    ),
     Feature("lead_alike", "r", "correlation of the left and right lead during the event", BLINK),
-    Feature("after_swing", "ratio", "lowest point in the half second after, against the height", BLINK),
-    Feature("before_swing", "ratio", "lowest point in the half second before, against the height", BLINK),
-    Feature("stays_up", "ratio", "level half a second after minus before, against the height", BLINK),
-    Feature("busy", "log10 ratio", "slow activity in the seconds around, against the height", COMMON),
+    Feature(
+        "after_swing", "ratio", "lowest point in the half second after, against the height", BLINK
+    ),
+    Feature(
+        "before_swing",
+        "ratio",
+        "lowest point in the half second before, against the height",
+        BLINK,
+    ),
+    Feature(
+        "stays_up", "ratio", "level half a second after minus before, against the height", BLINK
+    ),
+    Feature(
+        "busy", "log10 ratio", "slow activity in the seconds around, against the height", COMMON
+    ),
     Feature("alpha_share", "share", "8-13 Hz part of the slow activity around", COMMON),
     Feature("frontal_share", "ratio", "projection on the frontal row behind the leads", BLINK),
     Feature("central_share", "ratio", "projection on the central row", BLINK),
     Feature("posterior_share", "ratio", "projection on the parietal and occipital rows", BLINK),
     Feature("lateral_turn", "ratio", "difference of the projections on F7 and F8", BLINK),
-    Feature("shape_match", "r", "correlation with a half-sine lid closure of the same width", BLINK),
+    Feature(
+        "shape_match", "r", "correlation with a half-sine lid closure of the same width", BLINK
+    ),
     Feature("crowd", "count", "other candidates of half the height within 0.6 s", COMMON),
     Feature("own_height", "log10 µV", "height on this channel by projection", BLINK),
     Feature("own_share", "ratio", "projection of the lead on this channel", BLINK),
     Feature("own_alike", "r", "correlation of this channel with the lead", BLINK),
-    Feature("own_height_above", "log10 ratio", "height on this channel against its slow activity", BLINK),
+    Feature(
+        "own_height_above",
+        "log10 ratio",
+        "height on this channel against its slow activity",
+        BLINK,
+    ),
     Feature("own_frontness", "unit sphere", "how far forward this electrode sits", COMMON),
     Feature("is_lead", "0 or 1", "whether this channel is one of the leads", COMMON),
 )

@@ -1,7 +1,5 @@
 """Spatial features: how a channel agrees with its neighbours and how large it is among them."""
 
-from collections.abc import Sequence
-
 import numpy as np
 import numpy.typing as npt
 
@@ -14,7 +12,10 @@ QUIET_QUANTILE = 0.25
 
 
 def nearest(positions: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
-    """Indices of the nearest electrodes by angle on the head.
+    """Find the nearest electrodes by angle on the head.
+
+    Of two that are equally near, the one further forward, then the one further left is taken:
+    the order of the channels in the file decides nothing.
 
     Parameters
     ----------
@@ -25,10 +26,13 @@ def nearest(positions: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
     -------
     ndarray of shape (n_channels, min(5, n_channels - 1))
     """
-    closeness = positions @ positions.T
+    closeness = np.round(positions @ positions.T, 6)
     np.fill_diagonal(closeness, -np.inf)
     count = min(NEIGHBOURS, len(positions) - 1)
-    order: npt.NDArray[np.int64] = np.argsort(-closeness, axis=1, kind="stable")[:, :count]
+    x, y = np.round(positions[:, :2], 6).T
+    order: npt.NDArray[np.int64] = np.stack(
+        [np.lexsort((x, -y, -row))[:count] for row in closeness]
+    )
     return order
 
 
@@ -68,13 +72,19 @@ def correlations(
 
 
 def spatial_features(
-    slow_uv: npt.NDArray[np.float32], rate_hz: float, *, near: npt.NDArray[np.int64]
+    slow_uv: npt.NDArray[np.float32],
+    wide_uv: npt.NDArray[np.float32],
+    rate_hz: float,
+    *,
+    near: npt.NDArray[np.int64],
 ) -> npt.NDArray[np.float32]:
     """Compute the columns of `registry.SPATIAL` that come from the slow signal.
 
     Parameters
     ----------
     slow_uv : ndarray of shape (n_channels, n_windows, length), µV
+    wide_uv : ndarray of shape (n_channels, n_windows, length + lag), µV
+        See `statistical.step_features`.
     rate_hz : float
         Rate of the slow signal.
     near : ndarray of shape (n_channels, n_neighbours)
@@ -95,7 +105,7 @@ def spatial_features(
     log_rms = np.log10(variance) / 2
     middle_rms = np.median(log_rms, axis=1, keepdims=True)
     distance = _distances(covariance, near)
-    alone, lead = _steps_alone(by_window, rate_hz, near)
+    alone, lead = _steps_alone(wide_uv.transpose(1, 0, 2), rate_hz, near)
     common = np.broadcast_to(_common_r(covariance)[:, None], log_rms.shape)
     middle = near.shape[1] // 2
     columns = (
@@ -117,7 +127,7 @@ def spatial_features(
 def _distances(
     covariance: npt.NDArray[np.float32], near: npt.NDArray[np.int64]
 ) -> npt.NDArray[np.float32]:
-    """rms of the difference to each neighbour, ascending, log10 µV (Tenke & Kayser 2001)."""
+    """Measure the rms difference to each neighbour, ascending, log10 µV (Tenke & Kayser 2001)."""
     variance = np.diagonal(covariance, axis1=1, axis2=2)
     rows = np.arange(near.shape[0])[:, None]
     squared = variance[:, rows] + variance[:, near] - 2 * covariance[:, rows, near]
@@ -156,11 +166,7 @@ def relative_to_quiet(levels: npt.NDArray[np.float32]) -> npt.NDArray[np.float32
     ----------
     levels : ndarray of shape (n_channels, n_windows), log10
     """
-    quiet = np.quantile(levels, QUIET_QUANTILE, axis=0, keepdims=True)
+    place = int(QUIET_QUANTILE * (len(levels) - 1))
+    quiet = np.partition(levels, place, axis=0)[place]
     above: npt.NDArray[np.float32] = (levels - quiet).astype(np.float32)
     return above
-
-
-def frontness(positions: Sequence[Sequence[float]]) -> npt.NDArray[np.float32]:
-    """How far forward each electrode sits on the unit sphere, −1 to 1."""
-    return np.array([place[1] for place in positions], dtype=np.float32)

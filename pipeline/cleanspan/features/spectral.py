@@ -28,17 +28,23 @@ class SpectralPlan:
     ----------
     taper : ndarray of shape (length,)
         Hann window, scaled so that the squared transform is the one-sided density.
+    constant : ndarray of shape (2,)
+        Transform of the tapered constant 1: all its bins that are not zero.
     frequency_hz : ndarray of shape (n_bins,)
     weights : ndarray of shape (n_bins, n_columns)
         Columns: one mean a band, then the power of 1-40 Hz, then for each mains frequency its
         power and the floor under it.
+    running : ndarray of shape (n_bins, n_edge_bins)
+        Columns that sum the density up to each bin of 1-45 Hz.
     shown : ndarray of bool of shape (n_bands,)
     mains_shown : ndarray of bool of shape (2,)
     """
 
     taper: npt.NDArray[np.float32]
+    constant: npt.NDArray[np.complex64]
     frequency_hz: npt.NDArray[np.float64]
     weights: npt.NDArray[np.float32]
+    running: npt.NDArray[np.float32]
     shown: npt.NDArray[np.bool_]
     mains_shown: npt.NDArray[np.bool_]
 
@@ -53,18 +59,19 @@ def plan_spectra(rate_hz: float, *, low_pass_hz: float | None = None) -> Spectra
         Upper end of the recorded pass band where the header states it.
     """
     length = round(rate_hz)
-    taper = np.hanning(length + 1)[:-1]
+    taper: npt.NDArray[np.float64] = np.hanning(length + 1)[:-1]
     # One-sided density: |X|² · 2 / (rate · Σ taper²), as in Welch 1967.
     taper = taper * np.sqrt(2 / (rate_hz * np.sum(taper**2)))
-    frequency_hz = np.fft.rfftfreq(length, 1 / rate_hz)
+    frequency_hz = np.fft.rfftfreq(length, 1 / rate_hz).astype(np.float64)
     limit_hz = rate_hz / 2 - 1.5
     top_hz = min(limit_hz, low_pass_hz or limit_hz)
     df = frequency_hz[1]
-    columns, shown = [], []
+    columns: list[npt.NDArray[np.floating]] = []
+    shown: list[bool] = []
     for low, high in BANDS_HZ:
-        usable = (frequency_hz >= low) & (frequency_hz <= min(high, top_hz))
+        usable: npt.NDArray[np.bool_] = (frequency_hz >= low) & (frequency_hz <= min(high, top_hz))
         shown.append(min(high, top_hz) - low >= NEEDED_SHARE * (high - low))
-        columns.append(usable / max(np.count_nonzero(usable), 1))
+        columns.append(usable / max(int(np.count_nonzero(usable)), 1))
     columns.append(((frequency_hz >= 0.5) & (frequency_hz <= 40)) * df)
     mains_shown = []
     for mains_hz in MAINS_HZ:
@@ -76,32 +83,32 @@ def plan_spectra(rate_hz: float, *, low_pass_hz: float | None = None) -> Spectra
         mains_shown.append(mains_hz + 2 <= rate_hz / 2 + 0.5)
     return SpectralPlan(
         taper=taper.astype(np.float32),
+        constant=np.fft.rfft(taper)[:2].astype(np.complex64),
         frequency_hz=frequency_hz,
         weights=np.stack(columns, axis=1).astype(np.float32),
+        running=_running_sums(frequency_hz),
         shown=np.array(shown),
         mains_shown=np.array(mains_shown),
     )
 
 
-def densities(
-    windows_uv: npt.NDArray[np.float32], plan: SpectralPlan
-) -> npt.NDArray[np.float32]:
+def densities(windows_uv: npt.NDArray[np.float32], plan: SpectralPlan) -> npt.NDArray[np.float32]:
     """One-sided power density of each window after its mean is taken away.
 
     Parameters
     ----------
     windows_uv : ndarray of shape (..., length), µV
-        Overwritten.
     plan : SpectralPlan
 
     Returns
     -------
     ndarray of shape (..., n_bins), µV²/Hz
     """
-    windows_uv -= windows_uv.mean(axis=-1, keepdims=True)
-    windows_uv *= plan.taper
-    transform = fft.rfft(windows_uv, axis=-1, overwrite_x=True)
-    density = np.square(transform.real)
+    mean = windows_uv.mean(axis=-1, keepdims=True)
+    transform = fft.rfft(windows_uv * plan.taper, axis=-1, overwrite_x=True)
+    # A Hann window puts a constant into the first two bins only, so the mean can go there.
+    transform[..., :2] -= mean * plan.constant
+    density: npt.NDArray[np.float32] = np.square(transform.real)
     density += np.square(transform.imag)
     return density
 
@@ -140,14 +147,24 @@ def spectral_features(
     return out
 
 
+def _running_sums(frequency_hz: npt.NDArray[np.float64]) -> npt.NDArray[np.float32]:
+    """Columns that sum a density from 1 Hz up to each bin below 45 Hz."""
+    used = np.flatnonzero((frequency_hz >= 0.5) & (frequency_hz <= 45))
+    sums = np.zeros((frequency_hz.size, used.size), dtype=np.float32)
+    for column, last in enumerate(used):
+        sums[used[0] : last + 1, column] = 1
+    return sums
+
+
 def _edge(density: npt.NDArray[np.float32], plan: SpectralPlan) -> npt.NDArray[np.float32]:
     """Frequency below which 90 % of the 1-45 Hz power lies, Hz."""
-    used = np.flatnonzero((plan.frequency_hz >= 0.5) & (plan.frequency_hz <= 45))
-    running = np.cumsum(density[..., used], axis=-1)
+    running = density @ plan.running
     below = np.count_nonzero(running < 0.9 * running[..., -1:], axis=-1)
-    edge_hz: npt.NDArray[np.float32] = plan.frequency_hz[
-        used[np.minimum(below, used.size - 1)]
-    ].astype(np.float32)
+    first = np.argmax(plan.running[:, 0] > 0)
+    last = first + plan.running.shape[1] - 1
+    edge_hz: npt.NDArray[np.float32] = plan.frequency_hz[np.minimum(first + below, last)].astype(
+        np.float32
+    )
     return edge_hz
 
 

@@ -29,9 +29,11 @@ class RowFile:
         for channel, part in enumerate(rows):
             self.write_channel(channel, first_window, part)
 
-    def write_channel(self, channel: int, first_window: int, rows: npt.NDArray[np.float32]) -> None:
+    def write_channel(
+        self, channel: int, first_window: int, rows: npt.NDArray[np.float32]
+    ) -> None:
         """Store rows of one channel, ndarray of shape (n, n_columns)."""
-        data = memoryview(np.ascontiguousarray(rows, dtype=np.float32)).cast("B")
+        data = np.ascontiguousarray(rows, dtype=np.float32).view(np.uint8).reshape(-1).data
         offset = self._offset(channel, first_window)
         while data:
             written = os.pwrite(self._file, data, offset)

@@ -49,15 +49,12 @@ def _mean_square(windows: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     return total / np.float32(windows.shape[-1])
 
 
-def shape_features(
-    windows_uv: npt.NDArray[np.float32], rate_hz: float
-) -> npt.NDArray[np.float32]:
+def shape_features(windows_uv: npt.NDArray[np.float32], rate_hz: float) -> npt.NDArray[np.float32]:
     """rms, peak-to-peak, skewness, kurtosis, line length, mobility, complexity.
 
     Parameters
     ----------
     windows_uv : ndarray of shape (n_channels, n_windows, length), µV
-        Overwritten (its mean is taken away).
     rate_hz : float
         Rate of these windows.
 
@@ -66,7 +63,7 @@ def shape_features(
     ndarray of shape (n_channels, n_windows, 7)
     """
     span = windows_uv.max(axis=-1) - windows_uv.min(axis=-1)
-    windows_uv -= windows_uv.mean(axis=-1, keepdims=True)
+    windows_uv = windows_uv - windows_uv.mean(axis=-1, keepdims=True)
     squared = np.square(windows_uv)
     variance = squared.mean(axis=-1)
     safe = np.maximum(variance, np.float32(1e-8))
@@ -88,33 +85,39 @@ def shape_features(
 
 
 def step_features(
-    slow_uv: npt.NDArray[np.float32], rate_hz: float
+    slow_uv: npt.NDArray[np.float32], wide_uv: npt.NDArray[np.float32], rate_hz: float
 ) -> npt.NDArray[np.float32]:
     """Largest change within 40 ms and between neighbouring quarter-seconds.
 
     Parameters
     ----------
     slow_uv : ndarray of shape (n_channels, n_windows, length), µV
+    wide_uv : ndarray of shape (n_channels, n_windows, length + lag), µV
+        The same windows begun `step_lag` samples earlier, so that a step right at a window's
+        edge is seen.
     rate_hz : float
 
     Returns
     -------
     ndarray of shape (n_channels, n_windows, 2), log10 µV
     """
-    quarter = slow_uv.shape[-1] // 4
-    means = slow_uv[..., : 4 * quarter].reshape(*slow_uv.shape[:2], 4, quarter).mean(axis=-1)
-    lasting = np.abs(np.diff(means, axis=-1)).max(axis=-1)
-    fast = largest_step(slow_uv, rate_hz)
+    quarter = max(slow_uv.shape[-1] // 4, 1)
+    means = slow_uv[..., : 4 * quarter].reshape(*slow_uv.shape[:2], -1, quarter).mean(axis=-1)
+    lasting = np.abs(np.diff(means, axis=-1)).max(axis=-1, initial=0)
+    fast = largest_step(wide_uv, rate_hz)
     both = np.stack((fast, lasting), axis=-1)
     logs: npt.NDArray[np.float32] = np.log10(np.maximum(both, np.float32(RMS_FLOOR_UV)))
     return logs
 
 
-def largest_step(
-    windows_uv: npt.NDArray[np.float32], rate_hz: float
-) -> npt.NDArray[np.float32]:
+def step_lag(rate_hz: float) -> int:
+    """Samples within `STEP_S`."""
+    return max(round(STEP_S * rate_hz), 1)
+
+
+def largest_step(windows_uv: npt.NDArray[np.float32], rate_hz: float) -> npt.NDArray[np.float32]:
     """Largest absolute change within `STEP_S` along the last axis, µV."""
-    lag = max(round(STEP_S * rate_hz), 1)
+    lag = step_lag(rate_hz)
     change = windows_uv[..., lag:] - windows_uv[..., :-lag]
     largest: npt.NDArray[np.float32] = np.maximum(change.max(axis=-1), -change.min(axis=-1))
     return largest

@@ -44,9 +44,7 @@ def channel_table(
     import pandas as pd
 
     covered = _covered(segments, labels)
-    own_contact = _covered(
-        segments[segments["kind"] != REFERENCE_LOST], [label for label in labels if label == CONTACT_LOSS]
-    )
+    own_contact = _covered(segments[segments["kind"] != REFERENCE_LOST], [CONTACT_LOSS])
     rows = []
     for channel in channels:
         screened = channel.role == Role.EEG
@@ -76,7 +74,7 @@ def _share(covered_s: float | None, duration_s: float, *, screened: bool) -> flo
 
 
 def _verdict(shares: dict[str, float], own_contact: float) -> str:
-    """What to do about an electrode; a lost reference is not this electrode's fault."""
+    """Say what to do about an electrode; a lost reference is not this electrode's fault."""
     if own_contact >= MEND_FROM:
         return MEND
     if own_contact >= WATCH_FROM or shares.get(LINE_NOISE, 0.0) >= NOISY_FROM:

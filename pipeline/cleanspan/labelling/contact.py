@@ -1,21 +1,29 @@
 """Kinds of contact loss, told from the features of a segment's windows."""
 
 import numpy as np
+import numpy.typing as npt
 
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.registry import RAW_NAMES
+from cleanspan.features.windows import WINDOW_S
 
 FLAT, RAILED, POPPING, FLOATING = "flat", "railed", "popping", "floating"
 MOST = 0.5
 SHORT_S = 1.5
 """A single pop, with its return through the high-pass, is over within this time."""
+CALMER = 0.6
+"""log10: pops stand out from the median window by a factor of four."""
 STEPPY = 1.5
 """log10 µV: steps of more than 30 µV within 40 ms that the neighbours do not share."""
+CALM = 0.6
+"""log10: the middle window steps four times less than the one that steps most."""
+STILL = 0.0
+"""log10 µV: below 1 µV rms there is amplifier noise only."""
+MOST_WINDOWS = 7200
+"""An hour of windows is enough to tell the kind."""
 
 
-def contact_kind(
-    store: FeatureStore, row: int, piece: int, onset_s: float, end_s: float
-) -> str:
+def contact_kind(store: FeatureStore, row: int, piece: int, onset_s: float, end_s: float) -> str:
     """Name the kind: flat, railed, popping or floating.
 
     Parameters
@@ -27,22 +35,30 @@ def contact_kind(
     onset_s, end_s : float
         Segment, from the piece's start.
     """
-    first, last = int(store.first[piece]), int(store.first[piece + 1])
-    low = min(first + max(int(np.ceil(onset_s / store.hop_s - 0.01)), 0), last - 1)
-    high = max(min(first + int((end_s - 1.0) / store.hop_s) + 1, last), low + 1)
-    rows = store.rows.read(row, low, min(high, low + 7200))
-    shares = {
-        name: float(np.mean(rows[:, RAW_NAMES.index(name)]))
-        for name in ("flat_share", "railed_share")
-    }
-    if shares["railed_share"] > MOST:
+    rows = _windows_inside(store, row, piece, onset_s, end_s)
+    column = {name: rows[:, RAW_NAMES.index(name)] for name in RAW_NAMES}
+    if float(column["railed_share"].mean()) > MOST:
         return RAILED
-    if shares["flat_share"] > MOST:
+    if float(column["flat_share"].mean()) > MOST or float(np.median(column["rms"])) < STILL:
         return FLAT
-    steps = rows[:, RAW_NAMES.index("step_alone")]
+    steps = column["step_alone"]
+    largest = float(np.nanmax(steps)) if np.isfinite(steps).any() else 0.0
     # Steps here and there with calm between are pops; a floating electrode never rests.
-    if end_s - onset_s <= SHORT_S and float(np.nanmax(steps)) > STEPPY:
-        return POPPING
-    if float(np.nanmax(steps)) > STEPPY and np.nanmedian(steps) < np.nanmax(steps) - 0.6:
-        return POPPING
-    return FLOATING
+    calm = end_s - onset_s <= SHORT_S or float(np.nanmedian(steps)) < largest - CALM
+    return POPPING if largest > STEPPY and calm else FLOATING
+
+
+def _windows_inside(
+    store: FeatureStore, row: int, piece: int, onset_s: float, end_s: float
+) -> npt.NDArray[np.float32]:
+    """Feature rows of the windows inside a segment, or of those that hold a short one."""
+    first, last = int(store.first[piece]), int(store.first[piece + 1])
+    low = int(np.ceil(onset_s / store.hop_s - 0.01))
+    high = int((end_s - WINDOW_S) / store.hop_s + 0.01) + 1
+    if high <= low:
+        middle_s = (onset_s + end_s) / 2
+        low = int(np.ceil((middle_s - WINDOW_S) / store.hop_s))
+        high = int(middle_s / store.hop_s) + 1
+    low = min(max(first + low, first), last - 1)
+    high = max(min(first + high, last), low + 1)
+    return store.rows.read(row, low, min(high, low + MOST_WINDOWS))

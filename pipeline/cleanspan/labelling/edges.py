@@ -7,16 +7,18 @@ from cleanspan.features.spool import RowFile
 from cleanspan.features.windows import CELL_S
 from cleanspan.labelling.runs import Runs
 
-REACH_S = 1.0
+REACH_S = 0.75
 """How far an edge may move."""
+FEWEST_CELLS = 4
 CLEAR_SPLIT = 0.5
 """Share of the cells' variance that a split must explain for the edge to move."""
 
 
-def refine(
-    runs: Runs, cells: RowFile, *, channel: int, first_cell: int, n_cells: int
-) -> Runs:
+def refine(runs: Runs, cells: RowFile, *, channel: int, first_cell: int, n_cells: int) -> Runs:
     """Move each edge to the split that best parts the cells before from those after.
+
+    An edge moves inwards by no more than half its run and outwards by no more than half the gap
+    to the next one: runs stay ordered and apart.
 
     Parameters
     ----------
@@ -27,27 +29,21 @@ def refine(
     first_cell, n_cells : int
         The piece's cells in the file.
     """
-    onset_s, end_s = runs.onset_s.copy(), runs.end_s.copy()
     length_s = n_cells * CELL_S
-    for place in range(onset_s.size):
-        half_s = (end_s[place] - onset_s[place]) / 2
-        for edges, inward in ((onset_s, 1), (end_s, -1)):
-            time_s = edges[place]
-            if not 0 < time_s < length_s:
-                continue
-            inner_s = min(REACH_S, half_s)
-            before_s, after_s = (REACH_S, inner_s) if inward > 0 else (inner_s, REACH_S)
-            low = max(round((time_s - before_s) / CELL_S), 0)
-            high = min(round((time_s + after_s) / CELL_S), n_cells)
-            if high - low >= 4:
-                values = cells.read(channel, first_cell + low, first_cell + high)
-                split = best_split(values)
-                if split is not None:
-                    edges[place] = (low + split) * CELL_S
-    good = end_s > onset_s
-    return Runs(
-        np.where(good, onset_s, runs.onset_s), np.where(good, end_s, runs.end_s), runs.confidence
-    )
+    edges_s = np.stack((runs.onset_s, runs.end_s), axis=1).reshape(-1)
+    middles_s = (edges_s[1:] + edges_s[:-1]) / 2
+    lowest_s = np.maximum(edges_s - REACH_S, np.concatenate(([0.0], middles_s)))
+    highest_s = np.minimum(edges_s + REACH_S, np.concatenate((middles_s, [length_s])))
+    moved_s = edges_s.copy()
+    for place in np.flatnonzero((edges_s > 0) & (edges_s < length_s)):
+        low = int(np.ceil(lowest_s[place] / CELL_S - 1e-6))
+        high = int(highest_s[place] / CELL_S + 1e-6)
+        if high - low < FEWEST_CELLS:
+            continue
+        split = best_split(cells.read(channel, first_cell + low, first_cell + high))
+        if split is not None:
+            moved_s[place] = (low + split) * CELL_S
+    return Runs(moved_s[::2], moved_s[1::2], runs.confidence)
 
 
 def best_split(values: npt.NDArray[np.float32]) -> int | None:

@@ -1,9 +1,10 @@
 """Findings about channels that are not spans of time: bridges, dead or drying electrodes."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from cleanspan.features.events import LEAD_ROWS
 from cleanspan.features.extraction import FeatureStore
@@ -131,11 +132,14 @@ def _positions(store: FeatureStore, predictions: Predictions) -> Iterator[Findin
         )
 
 
-def _typical_shares(store: FeatureStore, stands: "np.ndarray[tuple[int], np.dtype[np.bool_]]") -> "np.ndarray[tuple[int], np.dtype[np.float64]]":
+def _typical_shares(
+    store: FeatureStore, stands: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.floating]:
     """Median projection of the blinks on each channel."""
     column = EVENT_NAMES.index("own_share")
-    parts: list[Sequence[Sequence[float]]] = []
-    for first, values in store.event_features():
-        parts.append(values[stands[first : first + len(values)], :, column])
-    shares: np.ndarray[tuple[int], np.dtype[np.float64]] = np.median(np.concatenate(parts), axis=0)
+    parts = [
+        values[stands[first : first + len(values)], :, column]
+        for first, values in store.event_features()
+    ]
+    shares: npt.NDArray[np.floating] = np.median(np.concatenate(parts), axis=0)
     return shares

@@ -123,8 +123,8 @@ def _check_manifest(folder: Path, manifest: Mapping[str, Any]) -> None:
     """Refuse a manifest that this version cannot serve."""
     needed = {
         "format": int, "name": str, "labels": list, "window_labels": list, "event_labels": list,
-        "window_features": list, "event_features": list, "feature_version": int, "networks": int,
-        "layers": int, "weights_sha256": str,
+        "window_features": list, "event_features": list, "feature_version": int,
+        "networks": dict, "weights_sha256": str,
     }  # fmt: skip
     for key, kind in needed.items():
         if not isinstance(manifest.get(key), kind):
@@ -179,9 +179,11 @@ def _panel(
     heads = []
     for label in manifest[f"{kind[:-1]}_labels"]:
         networks = tuple(
-            _network(arrays, f"{kind}/{label}/{number}", len(features), manifest["layers"])
-            for number in range(manifest["networks"])
+            _network(arrays, f"{kind}/{label}/{number}", len(features), int(n_layers))
+            for number, n_layers in enumerate(manifest["networks"][label])
         )
+        if not networks:
+            raise ValueError(f"{label} has no network")
         slope, offset = _shaped(arrays, f"{kind}/{label}/calibration", (2,))
         heads.append(Head(label, networks, float(slope), float(offset)))
     return Panel(features, scaling, tuple(heads))
@@ -278,7 +280,6 @@ def save_model(
                     arrays[f"{kind}/{head.label}/{number}/b{layer}"] = bias
     packed = {key: np.asarray(value, dtype=np.float32) for key, value in arrays.items()}
     np.savez(folder / WEIGHTS, **packed)  # type: ignore[arg-type]
-    first = windows.heads[0] if windows.heads else events.heads[0]
     manifest = {
         "format": FORMAT,
         "name": name,
@@ -286,8 +287,10 @@ def save_model(
         "window_labels": list(windows.labels),
         "event_labels": list(events.labels),
         "feature_version": FEATURE_VERSION,
-        "networks": len(first.networks),
-        "layers": len(first.networks[0].weights),
+        "networks": {
+            head.label: [len(network.weights) for network in head.networks]
+            for head in (*events.heads, *windows.heads)
+        },
         "weights_sha256": hashlib.sha256((folder / WEIGHTS).read_bytes()).hexdigest(),
         "window_features": list(windows.features),
         "event_features": list(events.features),

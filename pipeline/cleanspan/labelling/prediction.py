@@ -70,9 +70,7 @@ class Predictions:
         for back in range(reach):
             place = last - back
             inside = place >= 0
-            inside[inside] &= (
-                store.times.peak_s[inside] < self.onset_s[place[inside]] + WINDOW_S
-            )
+            inside[inside] &= store.times.peak_s[inside] < self.onset_s[place[inside]] + WINDOW_S
             np.maximum.at(seen, place[inside], self.events[inside, channel])
         return seen
 

@@ -72,7 +72,7 @@ def find_runs(cells: FloatArray, rule: SegmentRule, hop_s: float) -> Runs:
     begin, end = begin[long_enough], end[long_enough]
     sums = np.concatenate(([0.0], np.cumsum(cells, dtype=np.float64)))
     confidence = (sums[end] - sums[begin]) / np.maximum(end - begin, 1)
-    return Runs(begin * hop_s, end * hop_s, confidence)
+    return Runs(hop_s * begin.astype(float), hop_s * end.astype(float), confidence)
 
 
 def _stretches(
@@ -97,7 +97,7 @@ def _joined(
 def _whole(
     begin: npt.NDArray[np.int64], end: npt.NDArray[np.int64], n_cells: int, gap: float
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """What covers nearly everything with short gaps only is one stretch."""
+    """Make one stretch of what covers nearly everything with short gaps only."""
     if not begin.size or (end - begin).sum() < NEARLY_ALL * n_cells:
         return begin, end
     gaps = np.concatenate((begin, [n_cells])) - np.concatenate(([0], end))

@@ -23,8 +23,6 @@ REFERENCE_SHARE = 0.75
 """From this share of the channels on, contact lost at once is the reference's."""
 FEWEST_CHANNELS = 4
 """With fewer channels a lost reference cannot be told from lost electrodes."""
-EVENT_LEAD = 0.5
-"""An event stands when its lead channels are this probable on average."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +63,7 @@ def segment_table(
     return _table(found, store, predictions.labels)
 
 
-def _table(
-    found: list[Found], store: FeatureStore, labels: tuple[str, ...]
-) -> "pd.DataFrame":
+def _table(found: list[Found], store: FeatureStore, labels: tuple[str, ...]) -> "pd.DataFrame":
     """Put the segments into columns."""
     import pandas as pd
 
@@ -77,7 +73,7 @@ def _table(
     kinds = sorted({row.kind for row in rows} | {""})
     return pd.DataFrame(
         {
-            "channel": pd.Categorical.from_codes([row.row for row in rows], names),
+            "channel": pd.Categorical.from_codes([row.row for row in rows], pd.Index(names)),
             "label": pd.Categorical([row.label for row in rows], list(labels)),
             "kind": pd.Categorical([row.kind for row in rows], kinds),
             "onset_s": np.array([row.onset_s for row in rows], dtype=np.float64),
@@ -91,15 +87,19 @@ def _table(
 def event_segments(
     store: FeatureStore, predictions: Predictions, rules: Mapping[str, SegmentRule]
 ) -> Iterator[Found]:
-    """Events that stand, one row for each channel that shows them, all with one onset."""
+    """Events that stand, one row for each channel that shows them, all with one onset.
+
+    An event stands where its lead channels reach the rule's `keep_above` on average; another
+    channel shows it from `begin_at` on.
+    """
     for column in range(predictions.events.shape[2]):
         label = predictions.labels[column]
         rule = rules.get(label, SegmentRule())
         probability = predictions.events[:, :, column]
         lead = event_confidence(probability, store)
-        for event in np.flatnonzero(lead >= rule.begin_at):
-            shown = probability[event] >= rule.keep_above
-            shown[list(store.leads)] |= lead[event] >= rule.begin_at
+        for event in np.flatnonzero(lead >= rule.keep_above):
+            shown = probability[event] >= rule.begin_at
+            shown[list(store.leads)] = True
             for row in np.flatnonzero(shown):
                 yield Found(
                     int(row),
@@ -107,7 +107,7 @@ def event_segments(
                     "",
                     float(store.times.onset_s[event]),
                     float(store.times.end_s[event]),
-                    float(max(probability[event, row], 0.0)),
+                    float(probability[event, row]),
                 )
 
 
@@ -124,7 +124,7 @@ def event_confidence(
 def _all_runs(
     store: FeatureStore, predictions: Predictions, rules: Mapping[str, SegmentRule]
 ) -> dict[tuple[int, str, int], Runs]:
-    """Runs of every window label, by channel row, label and piece."""
+    """Find the runs of every window label, by channel row, label and piece."""
     n_event_labels = predictions.events.shape[2]
     runs = {}
     for row in range(len(store.channels)):
@@ -219,7 +219,7 @@ def _mostly_lost(onset_s: float, end_s: float, lost: Runs | None) -> bool:
 
 
 def _lost_segments(store: FeatureStore, lost: Mapping[int, Runs]) -> Iterator[Found]:
-    """The lost reference on every channel."""
+    """Give the lost reference a row on every channel."""
     for piece, spans in lost.items():
         start_s = store.pieces[piece].onset_s
         for onset_s, end_s, confidence in zip(

@@ -218,6 +218,8 @@ class Trend:
         Whether any recording of that night called for mending it.
     recordings, to_mend : int
         The last night's recordings with this electrode, and those that call for mending it.
+    called : tuple of str
+        That night's channel labels that spell the electrode another way (T4 for T8).
     notes : tuple of (str, int)
         What else that night's recordings say about it, and how many of them.
     """
@@ -229,6 +231,7 @@ class Trend:
     notes: tuple[tuple[str, int], ...] = ()
     recordings: int = 0
     to_mend: int = 0
+    called: tuple[str, ...] = ()
 
     @property
     def nights_in_a_row(self) -> int:
@@ -258,10 +261,12 @@ def trends(db: sqlite3.Connection, *, nights: int) -> tuple[list[date], list[Tre
     """
     query = (
         "SELECT c.first_seen, c.inbox, j.outcome, e.electrode, e.contact_loss_share, e.verdict, "
-        "e.note FROM electrodes e JOIN jobs j ON j.id = e.job_id JOIN contents c USING (digest) "
-        "WHERE j.state = 'done' AND j.folder = c.place"
+        "e.note, e.channel FROM electrodes e JOIN jobs j ON j.id = e.job_id "
+        "JOIN contents c USING (digest) "
+        "WHERE j.state = 'done' AND j.folder = c.place AND c.first_seen >= ?"
     )
-    rows = [(local_date(row["first_seen"]), row) for row in db.execute(query)]
+    first = _first_day(db, nights)
+    rows = [(local_date(row["first_seen"]), row) for row in db.execute(query, (first,))]
     dates = sorted({day for day, _ in rows})[-nights:]
     found: dict[tuple[str, str], list[tuple[date, sqlite3.Row]]] = {}
     for day, row in rows:
@@ -269,6 +274,16 @@ def trends(db: sqlite3.Connection, *, nights: int) -> tuple[list[date], list[Tre
             found.setdefault((row["inbox"], row["electrode"]), []).append((day, row))
     made = [_trend(*key, dates, seen) for key, seen in found.items()]
     return dates, sorted(made, key=_urgency)
+
+
+def _first_day(db: sqlite3.Connection, nights: int) -> str:
+    """Find from which UTC day on recordings matter; a day early, for local dates may differ."""
+    days = db.execute(
+        "SELECT DISTINCT substr(first_seen, 1, 10) AS day FROM contents JOIN jobs USING (digest) "
+        "WHERE state = 'done' AND folder = place ORDER BY day DESC LIMIT ?",
+        (nights + 1,),
+    ).fetchall()
+    return str(days[-1]["day"]) if days else ""
 
 
 def _trend(
@@ -295,7 +310,13 @@ def _trend(
         tuple(notes.most_common()),
         len(last),
         sum(row["verdict"] == "mend" for row in last),
+        tuple(sorted({row["channel"] for row in last if not _spells(row["channel"], electrode)})),
     )
+
+
+def _spells(channel: str, electrode: str) -> bool:
+    """Tell whether a channel's label shows the electrode's name as we write it."""
+    return electrode.lower() in channel.lower()
 
 
 def _duration(outcome: str | None) -> float:

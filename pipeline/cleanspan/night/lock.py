@@ -45,6 +45,8 @@ def only_one(path: Path) -> Iterator[None]:
                 f"{path}: only one night may run at a time, got: {owner} is at work; "
                 "nothing was done, and the other run goes on"
             ) from error
+        except OSError as error:
+            raise output_error(path, error) from error
         _sign(file.fileno())
         yield
 

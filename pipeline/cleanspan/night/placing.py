@@ -43,17 +43,16 @@ def new_staging(output: Path) -> Path:
     return folder
 
 
-def place(ledger: Ledger, output: Path, ended: Try, outcome: Outcome) -> None:
-    """Give a finished result its place and note it.
+def seal(ledger: Ledger, ended: Try, outcome: Outcome) -> None:
+    """Write into a finished result what it was made from.
 
     Raises
     ------
     OutputError
-        If it cannot be moved; the ledger knows, and the next run finishes the move.
+        If it cannot be written: the result stays where it is and is swept away in the end.
     """
     job = _job(ledger, ended.job)
     staged = Path(ended.staged)
-    folder = str(job["place"])
     content = {
         "format": ORIGIN_FORMAT,
         "content": job["digest"],
@@ -63,15 +62,28 @@ def place(ledger: Ledger, output: Path, ended: Try, outcome: Outcome) -> None:
         "screened_at": utc_now(),
         "model": job["model"],
         "config": job["config"],
-        "place": folder,
+        "place": job["place"],
         "outcome": json.loads(outcome_to_json(outcome)),
     }
     try:
         origin = staged / f"{staged.name}{ORIGIN}"
         origin.write_text(json.dumps(content, indent=1), encoding="utf-8")
+        with origin.open("rb") as file:
+            os.fsync(file.fileno())
     except OSError as error:
         raise output_error(staged, error) from error
-    relative = str(staged.relative_to(output))
+
+
+def place(ledger: Ledger, output: Path, ended: Try, outcome: Outcome) -> None:
+    """Give a sealed result its place and note it.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be moved; the ledger knows, and the next run finishes the move.
+    """
+    relative = str(Path(ended.staged).relative_to(output))
+    folder = str(_job(ledger, ended.job)["place"])
     ledger.begin_placing(ended, outcome, staged=relative, folder=folder)
     _move(ledger, output, ended.job)
 

@@ -47,7 +47,7 @@ def open_or_rebuild(config: NightConfig) -> tuple[Ledger, list[str]]:
         return Ledger(path, wait_s=config.ledger_wait_s), []
     except DamagedLedgerError as error:
         _log.error("the ledger is damaged", extra={"error": str(error)})
-        kept = set_aside(path)
+        kept = set_aside(path, why="damaged")
         count = rebuild(config)
         remark = (
             f"The ledger was damaged and has been made anew from {count} result(s): no result "
@@ -57,9 +57,9 @@ def open_or_rebuild(config: NightConfig) -> tuple[Ledger, list[str]]:
         return Ledger(path, wait_s=config.ledger_wait_s), [remark]
 
 
-def set_aside(path: Path) -> Path:
+def set_aside(path: Path, *, why: str) -> Path:
     """Rename the ledger's files; return the new name of the first."""
-    kept = path.with_name(f"{path.name}.damaged-{datetime.now(UTC):%Y%m%dT%H%M%SZ}")
+    kept = path.with_name(f"{path.name}.{why}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}")
     for ending in ("", "-wal", "-shm"):
         with contextlib.suppress(FileNotFoundError):
             os.replace(f"{path}{ending}", f"{kept}{ending}")  # noqa: PTH105

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from cleanspan.atomic import output_error
 from cleanspan.config import Config
-from cleanspan.errors import CleanspanError
+from cleanspan.errors import CleanspanError, OutputError
 from cleanspan.export.summary import write_summary
 from cleanspan.night import history, placing
 from cleanspan.night.account import Account, as_facts
@@ -25,6 +25,7 @@ from cleanspan.night.page import write_note, write_page
 from cleanspan.night.planning import Model, Planner, Request
 from cleanspan.night.rebuild import open_or_rebuild
 from cleanspan.night.records import Kind, Task, Try
+from cleanspan.screen import Outcome
 
 SCREEN = "cleanspan.screen:screen_recording"
 PAGE_EVERY_S = 30.0
@@ -228,7 +229,7 @@ class _Night:
     def _settle(self, ended: Try, task: Task) -> Kind:
         """Place a result, or note why there is none."""
         row = self.ledger.rows(
-            "SELECT digest, name, place FROM jobs JOIN contents USING (digest) WHERE id = ?",
+            "SELECT digest, name FROM jobs JOIN contents USING (digest) WHERE id = ?",
             (ended.job,),
         )[0]
         name = self.names.of_content(row["digest"], row["name"])
@@ -237,27 +238,28 @@ class _Night:
             error=self.names.scrubbed(ended.error, task.path, name),
             detail=self.names.scrubbed(ended.detail, task.path, name),
         )
-        facts = {
-            "recording": name,
-            "seconds": round(ended.seconds, 1),
-            "peak_mb": round(ended.peak_mb),
-            "host": ended.host,
-        }
-        if ended.kind == Kind.DONE and ended.outcome is not None:
-            outcome = dataclasses.replace(
-                ended.outcome,
-                folder=None,  # the ledger knows it, wherever the output folder is moved
-                recording=name,
-                model=ended.outcome.model or self.planner.model.fingerprint,
-                config=ended.outcome.config or self.planner.settings,
-            )
-            placing.place(self.ledger, self.config.output_folder, ended, outcome)
-            _log.info("done", extra=facts)
-        else:
+        if ended.kind == Kind.DONE:
+            ended = self._placed(ended, name)
+        if ended.kind != Kind.DONE:
             state = self.ledger.end_try(ended, limit=self.config.limits.attempts)
-            facts |= {"kind": str(ended.kind), "error": ended.error, "state": str(state)}
-            _log.error("not done", extra=facts)
+            failure = {"kind": str(ended.kind), "error": ended.error, "state": str(state)}
+            _log.error("not done", extra=_facts(ended, name) | failure)
         return ended.kind
+
+    def _placed(self, ended: Try, name: str) -> Try:
+        """Give a result its place; where it cannot even be completed, the disk is to blame."""
+        outcome = dataclasses.replace(
+            ended.outcome or Outcome(name, "done"),
+            folder=None,  # the ledger knows it, wherever the output folder is moved
+            recording=name,
+        )
+        try:
+            placing.seal(self.ledger, ended, outcome)
+        except OutputError as error:
+            return dataclasses.replace(ended, kind=Kind.NO_ROOM, error=str(error))
+        placing.place(self.ledger, self.config.output_folder, ended, outcome)
+        _log.info("done", extra=_facts(ended, name))
+        return ended
 
     def _write_page(self) -> None:
         """Renew the page; one that cannot be written must not stop the work."""
@@ -282,5 +284,16 @@ class _Night:
         write_summary(history.summary(everything, self.names), output / "summary.csv")
         account.finished = True
         write_page(self.ledger.connection, self.config, account)
+        placing.sweep(output)
         # Last of all: a run killed before this line is continued by the next one.
         self.ledger.end_run(account.run, status=account.status, counts=json.dumps(account.counts))
+
+
+def _facts(ended: Try, name: str) -> dict[str, object]:
+    """Gather what the log tells about every try."""
+    return {
+        "recording": name,
+        "seconds": round(ended.seconds, 1),
+        "peak_mb": round(ended.peak_mb),
+        "host": ended.host,
+    }

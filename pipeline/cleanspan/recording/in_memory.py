@@ -40,7 +40,7 @@ class ArrayRecording:
         self.start: datetime | None = None
         self.warnings: tuple[str, ...] = ()
         self.rate_hz = channels[0].rate_hz
-        self.pieces = (Piece(0.0, self.samples_uv.shape[1] / self.rate_hz),)
+        self.pieces: tuple[Piece, ...] = (Piece(0.0, self.samples_uv.shape[1] / self.rate_hz),)
 
     @property
     def duration_s(self) -> float:

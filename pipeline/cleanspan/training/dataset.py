@@ -149,7 +149,12 @@ def tables_of(
     electrodes = [channel.electrode or channel.label for channel in channels]
     truth = {
         label: cell_truth(
-            hand_labels, electrodes, label, onsets_s=store.onset_s, rules=rules, agreement=agreement
+            hand_labels,
+            electrodes,
+            label,
+            onsets_s=store.onset_s,
+            rules=rules,
+            agreement=agreement,
         )
         for label in labels
         if label not in (BLINK, LINE_NOISE)
@@ -214,7 +219,9 @@ def _pairs(
     peak_s: npt.NDArray[np.float64], spans_s: npt.NDArray[np.float64]
 ) -> list[tuple[int, int]]:
     """Pair candidates with blinks: nearest first, one to one."""
-    gap = np.abs(peak_s[:, None] - midpoints(spans_s)[None, :]) if len(spans_s) else np.empty((0, 0))
+    gap = (
+        np.abs(peak_s[:, None] - midpoints(spans_s)[None, :]) if len(spans_s) else np.empty((0, 0))
+    )
     pairs: list[tuple[int, int]] = []
     while gap.size and gap.min() <= MATCH_S:
         place = np.unravel_index(int(np.argmin(gap)), gap.shape)
@@ -281,6 +288,3 @@ def _known(table: Table) -> Table:
     for values in table.truth.values():
         known |= values != UNKNOWN
     return table.rows(known)
-
-
-

@@ -1,17 +1,56 @@
 """Fits one head a label on labelled tables, with calibration learnt on people left out."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
 from cleanspan.features.registry import EVENT_NAMES, WINDOW_NAMES
-from cleanspan.labelling.network import Array, Head, Network, Panel, Scaling
+from cleanspan.labelling.network import Array, Head, Network, Panel, Scaling, columns_of
 from cleanspan.training.dataset import Table
 from cleanspan.training.truth import POSITIVE, UNKNOWN
+from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 
-QUANTILES = (0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95, 0.99)
+@dataclass(frozen=True, slots=True)
+class View:
+    """What some of a label's networks look like.
+
+    Attributes
+    ----------
+    hidden : tuple of int
+        Units of the hidden layers.
+    decay : float
+        L2 penalty.
+    networks : int
+        How many of this view vote; they differ by their seed.
+    features : tuple of str
+        The only features they see; empty for all. A narrow view knows less and errs elsewhere.
+    """
+
+    hidden: tuple[int, ...] = (32, 16)
+    decay: float = 0.1
+    networks: int = 2
+    features: tuple[str, ...] = ()
+
+
+FAST = tuple(
+    name
+    for name in WINDOW_NAMES
+    if name.removesuffix("_around").removesuffix("_middle")
+    in ("band_20_30", "band_30_45", "band_65_78", "slope_high", "fast_size", "faster_size")
+    and (name.endswith(("_around", "_middle")) or name.startswith(("fast", "band_3", "band_6")))
+) + ("flatness", "mobility_middle")
+"""What lasting muscle is judged by: fast activity, now, around and over the whole recording."""
+
+VIEWS: Mapping[str, tuple[View, ...]] = {
+    MUSCLE: (View((4,), 0.1, 2, FAST), View((16,), 0.3, 2)),
+    LINE_NOISE: (View((16,), 0.1, 1),),
+    CONTACT_LOSS: (View((32, 16), 0.1, 3),),
+    BLINK: (View((24,), 0.05, 3),),
+}
+"""Chosen by people left out (see the model card); a lab's own label gets `OTHER_VIEWS`."""
+OTHER_VIEWS = (View((24,), 0.1, 2),)
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,29 +59,27 @@ class Recipe:
 
     Attributes
     ----------
-    hidden : tuple of int
-        Units of the hidden layers.
-    networks : int
-        How many networks vote for each label; they differ by their seed.
-    decay : float
-        L2 penalty.
+    views : mapping of str to tuple of View
+        By label.
     epochs : int
     batch : int
     most_rows : int
-        A label with more known rows is thinned to this many, evenly by weight.
+        A label with more known rows is thinned to this many, evenly.
     folds : int
         Groups of people left out in turn for the calibration.
     seed : int
     """
 
-    hidden: tuple[int, ...] = (32, 16)
-    networks: int = 3
-    decay: float = 3e-3
-    epochs: int = 14
+    views: Mapping[str, tuple[View, ...]] = field(default_factory=lambda: VIEWS)
+    epochs: int = 10
     batch: int = 512
     most_rows: int = 160_000
-    folds: int = 5
+    folds: int = 3
     seed: int = 20_260
+
+    def views_of(self, label: str) -> tuple[View, ...]:
+        """Views of a label."""
+        return self.views.get(label, OTHER_VIEWS)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,12 +164,10 @@ def fit_head(
     if np.unique(truth).size < 2:
         return None
     scaled = scaling.apply(rows)
-    slope, offset = _calibration(scaled, truth, weight, person, recipe=recipe)
-    networks = tuple(
-        fit_network(scaled, truth, weight, recipe=recipe, seed=recipe.seed + number)
-        for number in range(recipe.networks)
-    )
-    return Head(label, networks, slope, offset)
+    names = WINDOW_NAMES if rows.shape[1] == len(WINDOW_NAMES) else EVENT_NAMES
+    work = _Work(scaled, truth, weight, names, recipe)
+    slope, offset = _calibration(work, person, recipe.views_of(label))
+    return Head(label, work.networks(recipe.views_of(label), seed=recipe.seed), slope, offset)
 
 
 def known_rows(
@@ -166,11 +201,47 @@ def known_rows(
     return rows, truth, weight, person
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Work:
+    """Scaled rows of one label and how networks are fitted to them."""
+
+    scaled: Array
+    truth: npt.NDArray[np.int8]
+    weight: npt.NDArray[np.float64]
+    names: Sequence[str]
+    recipe: Recipe
+
+    def rows(self, keep: npt.NDArray[np.bool_]) -> "_Work":
+        """Choose some rows."""
+        return _Work(
+            self.scaled[keep], self.truth[keep], self.weight[keep], self.names, self.recipe
+        )
+
+    def networks(self, views: Sequence[View], *, seed: int) -> tuple[Network, ...]:
+        """Fit all networks of the views."""
+        return tuple(
+            self._network(view, seed=seed + 10 * place + number)
+            for place, view in enumerate(views)
+            for number in range(view.networks)
+        )
+
+    def _network(self, view: View, *, seed: int) -> Network:
+        """Fit one network; features outside its view get weights of zero."""
+        columns = columns_of(self.names, view.features or tuple(self.names))
+        network = fit_network(
+            self.scaled[:, columns], self.truth, self.weight, view=view, recipe=self.recipe, seed=seed
+        )
+        first = np.zeros((self.scaled.shape[1], network.weights[0].shape[1]), dtype=np.float32)
+        first[columns] = network.weights[0]
+        return Network((first, *network.weights[1:]), network.biases)
+
+
 def fit_network(
     scaled: Array,
     truth: npt.NDArray[np.int8],
     weight: npt.NDArray[np.float64],
     *,
+    view: View,
     recipe: Recipe,
     seed: int,
 ) -> Network:
@@ -181,8 +252,8 @@ def fit_network(
     from sklearn.neural_network import MLPClassifier
 
     network = MLPClassifier(
-        hidden_layer_sizes=recipe.hidden,
-        alpha=recipe.decay,
+        hidden_layer_sizes=view.hidden,
+        alpha=view.decay,
         batch_size=min(recipe.batch, len(scaled)),
         learning_rate_init=2e-3,
         max_iter=recipe.epochs,
@@ -203,12 +274,7 @@ def fit_network(
 
 
 def _calibration(
-    scaled: Array,
-    truth: npt.NDArray[np.int8],
-    weight: npt.NDArray[np.float64],
-    person: npt.NDArray[np.str_],
-    *,
-    recipe: Recipe,
+    work: _Work, person: npt.NDArray[np.str_], views: Sequence[View]
 ) -> tuple[float, float]:
     """Slope and offset that turn the logits of people left out into probabilities.
 
@@ -216,26 +282,23 @@ def _calibration(
     """
     from sklearn.linear_model import LogisticRegression
 
+    recipe, truth = work.recipe, work.truth
     groups = person_folds(person, recipe.folds, seed=recipe.seed)
     logits = np.zeros(len(truth), dtype=np.float32)
     done = np.zeros(len(truth), dtype=bool)
     for fold in range(recipe.folds):
         left_out = groups == fold
-        rest = ~left_out
-        if not left_out.any() or np.unique(truth[rest]).size < 2:
+        if not left_out.any() or np.unique(truth[~left_out]).size < 2:
             continue
-        network = fit_network(
-            scaled[rest], truth[rest], weight[rest], recipe=recipe, seed=recipe.seed + 100 + fold
-        )
-        logits[left_out] = network.logit(scaled[left_out])
+        networks = work.rows(~left_out).networks(views, seed=recipe.seed + 1000 * (fold + 1))
+        logits[left_out] = Head("", networks).logit(work.scaled[left_out])
         done |= left_out
     if not done.any() or np.unique(truth[done]).size < 2:
         return 1.0, 0.0
-    logits = np.clip(logits, -15, 15)
     fitted = LogisticRegression(C=1.0).fit(
-        logits[done, None], truth[done], sample_weight=weight[done]
+        np.clip(logits[done, None], -15, 15), truth[done], sample_weight=work.weight[done]
     )
-    slope = float(np.clip(fitted.coef_[0, 0], 0.2, 1.5))
+    slope = float(np.clip(fitted.coef_[0, 0], 0.2, 2.0))
     return slope, float(np.clip(fitted.intercept_[0], -2, 2))
 
 
@@ -247,21 +310,3 @@ def person_folds(
     order = np.random.default_rng(seed).permutation(len(people))
     fold_of = dict(zip(people[order], np.arange(len(people)) % folds, strict=True))
     return np.array([fold_of[who] for who in person], dtype=np.int64)
-
-
-def feature_quantiles(samples: Sequence[Sample]) -> Array:
-    """Quantiles of each feature in the training data, for the watch on drift.
-
-    Returns
-    -------
-    ndarray of shape (n_features, n_quantiles)
-        NaN columns become 0.
-    """
-    stacked = np.concatenate([sample.table.features for sample in samples])
-    columns = [_column_quantile(stacked, share) for share in QUANTILES]
-    return np.stack(columns, axis=1).astype(np.float32)
-
-
-def metrics_table(scores: Mapping[str, float]) -> dict[str, float]:
-    """Round figures for the manifest."""
-    return {name: round(float(value), 4) for name, value in scores.items()}

@@ -41,12 +41,16 @@ class Judgement:
     def verdict(self) -> str:
         """Say whether the new model is better, worse, or not distinguishable.
 
-        Worse on one label is worse; better on one and worse on none is better.
+        Worse on one label is worse. Better on one is better, unless another lost more than
+        `MARGIN`: that it may be chance does not make it good.
         """
         verdicts = {difference.verdict for difference in self.labels.values()}
         if self.people < FEWEST_PEOPLE or verdicts <= {ALIKE, UNKNOWN}:
             return ALIKE
-        return WORSE if WORSE in verdicts else BETTER
+        if WORSE in verdicts:
+            return WORSE
+        lost = any(difference.change < -MARGIN for difference in self.labels.values())
+        return ALIKE if lost else BETTER
 
     def summary(self) -> str:
         """Say in one line whether the new model is better, worse or not distinguishable."""

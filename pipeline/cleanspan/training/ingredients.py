@@ -33,7 +33,7 @@ SIMULATED_SEEDS = range(1000, 1600)
 """Seeds of the simulated recordings to learn from; the ones to test on begin at 5000."""
 ROWS_A_RECORDING = 1500
 """Windows (and candidate events) kept of a simulated recording, besides half of the labelled."""
-INJECTIONS = 2
+INJECTIONS = 5
 """How many times faults are injected into each read recording."""
 
 

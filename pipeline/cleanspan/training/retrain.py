@@ -19,7 +19,7 @@ from cleanspan.training.card import model_card
 from cleanspan.training.dataset import Tables
 from cleanspan.training.drift import FEWEST_RECORDINGS, learn_reference
 from cleanspan.training.finding import find_recordings
-from cleanspan.training.fitting import Recipe, Sample, fit_panel
+from cleanspan.training.fitting import Recipe
 from cleanspan.training.gate import Judgement, write_judgement
 from cleanspan.training.hand_labels import HandLabel
 from cleanspan.training.judging import (
@@ -36,6 +36,7 @@ from cleanspan.training.judging import (
 )
 from cleanspan.training.left_out import lessons_codes, read_left_out, write_left_out
 from cleanspan.training.lessons import Lesson, gather_lessons, labels_hash
+from cleanspan.training.mixing import fit_panels
 from cleanspan.training.results import Comparison
 from cleanspan.training.sample import SAMPLE, save_tables
 from cleanspan.training.scores import Calibration
@@ -89,6 +90,11 @@ class Plan:
         """Check the ranges."""
         within("lab_share", self.lab_share, 0.05, 1.0)
         within("folds", self.folds, 2, 20)
+
+    @property
+    def seeded_recipe(self) -> Recipe:
+        """The recipe with the plan's seed."""
+        return replace(self.recipe, seed=self.seed)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,7 +174,9 @@ def retrain(
     # One thread: sums come out the same on every machine, and matrices this small gain nothing.
     with threadpool_limits(limits=1):
         left_out = _left_out_answers(lab, rest, window_labels, rules, plan=plan)
-        panels = _fit(lab, rest, window_labels, rules, plan=plan)
+        panels = fit_panels(
+            lab, rest, window_labels, rules, recipe=plan.seeded_recipe, lab_share=plan.lab_share
+        )
     ours = counts_of(left_out, lab, {lesson.person for lesson in lessons}) if left_out else {}
     judgement = _judgement(ours, lessons, lab, old, plan=plan)
     checked = calibrations(left_out, lab)
@@ -230,35 +238,6 @@ def _window_labels(old: Model, plan: Plan) -> list[str]:
     return list(dict.fromkeys(names))
 
 
-def _fit(
-    lab: Tables,
-    rest: Tables | None,
-    window_labels: Sequence[str],
-    rules: Mapping[str, SegmentRule],
-    *,
-    plan: Plan,
-) -> Panels:
-    """Fit both panels on the lab's rows and the background, weighted as planned."""
-    recipe = replace(plan.recipe, seed=plan.seed)
-    panels = {}
-    for kind, wanted in (("windows", window_labels), ("events", [BLINK])):
-        own = getattr(lab, kind)
-        samples = [Sample(own)] if len(own) else []
-        if rest is not None:
-            others = getattr(rest, kind)
-            weight = (1 - plan.lab_share) / plan.lab_share * max(len(own), 1) / max(len(others), 1)
-            samples.append(Sample(others, weight if len(own) else 1.0))
-        present = [label for label in wanted if any(_known(s, label) for s in samples)]
-        panels[kind] = fit_panel(kind, samples, present, recipe=recipe)
-    return Panels(panels["windows"], panels["events"], rules)
-
-
-def _known(sample: Sample, label: str) -> bool:
-    """Whether a sample knows anything about a label."""
-    truth = sample.table.truth.get(label)
-    return truth is not None and bool((truth != UNKNOWN).any())
-
-
 def _left_out_answers(
     lab: Tables,
     rest: Tables | None,
@@ -276,7 +255,14 @@ def _left_out_answers(
     for fold in sorted(set(fold_of.values())):
         logger.info("judging: group %d of %d", fold + 1, max(fold_of.values()) + 1)
         out = {person for person, dealt in fold_of.items() if dealt == fold}
-        panels = _fit(_of_people(lab, people - out), rest, window_labels, rules, plan=plan)
+        panels = fit_panels(
+            _of_people(lab, people - out),
+            rest,
+            window_labels,
+            rules,
+            recipe=plan.seeded_recipe,
+            lab_share=plan.lab_share,
+        )
         for label, answer in answers(panels, lab).items():
             table = lab.events if label in panels.events.labels else lab.windows
             here = np.isin(table.person, sorted(out))
@@ -356,7 +342,7 @@ def _facts(
             "lab_share": plan.lab_share,
             "folds": plan.folds,
             "seed": plan.seed,
-            "recipe": {**asdict(plan.recipe), "hidden": list(plan.recipe.hidden)},
+            "recipe": asdict(plan.recipe),
         },
         "metrics": {
             label: {

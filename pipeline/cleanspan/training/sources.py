@@ -39,9 +39,7 @@ def as_channels(
     )
 
 
-def as_hand_labels(
-    spans: Iterable[Span], duration_s: float, *, recording: str
-) -> list[HandLabel]:
+def as_hand_labels(spans: Iterable[Span], duration_s: float, *, recording: str) -> list[HandLabel]:
     """Write known spans down as a reader would who looked at everything."""
     rows = [
         HandLabel(
@@ -56,7 +54,9 @@ def as_hand_labels(
         )
         for span in spans
     ]
-    looked = HandLabel(recording, REVIEWED, 0.0, duration_s, (ALL_CHANNELS,), "truth", "", recording)
+    looked = HandLabel(
+        recording, REVIEWED, 0.0, duration_s, (ALL_CHANNELS,), "truth", "", recording
+    )
     return [*rows, looked]
 
 

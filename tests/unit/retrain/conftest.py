@@ -8,7 +8,7 @@ import pytest
 from edfio import Edf, EdfSignal
 
 from cleanspan.labelling.model import save_model
-from cleanspan.training.fitting import Recipe, Sample, fit_panel
+from cleanspan.training.fitting import Recipe, Sample, View, fit_panel
 from cleanspan.training.sample import save_tables
 from cleanspan.training.simulator import (
     Amplifier,
@@ -23,7 +23,9 @@ from cleanspan.training.simulator import (
 from cleanspan.training.sources import WINDOW_LABELS, all_joined, simulation_tables
 from cleanspan.types import BLINK, LABELS
 
-TINY = Recipe(hidden=(6,), networks=1, epochs=4, folds=2, most_rows=4000)
+TINY = Recipe(
+    views={label: (View((6,), 0.003, 1),) for label in LABELS}, epochs=4, folds=2, most_rows=4000
+)
 CAP = ("Fp1", "Fp2", "F7", "F8", "T7", "Cz", "T8", "O1", "O2")
 SECONDS = 20.0
 ROW = "{name},{label},{onset:.2f},{length:.2f},{channels},{reader},\n"

@@ -13,11 +13,13 @@ from cleanspan.labelling.model import load_model
 from cleanspan.training import lessons as lessons_module
 from cleanspan.training import retrain as module
 from cleanspan.training.comparing import compare_models, marked_by
+from cleanspan.training.dataset import Table
 from cleanspan.training.drift import load_reference
 from cleanspan.training.finding import find_recordings
 from cleanspan.training.gate import read_judgement, refusals
 from cleanspan.training.hand_labels import read_hand_labels
 from cleanspan.training.judging import fold_of_people
+from cleanspan.training.mixing import weighted
 from cleanspan.training.results import Comparison
 from cleanspan.training.retrain import Plan, retrain
 from cleanspan.training.sample import load_tables, save_tables
@@ -85,7 +87,7 @@ def test_another_seed_is_another_model(done, lab, tmp_path):
 
 def test_nobody_is_ever_on_both_sides(lab, tmp_path, monkeypatch):
     taught, asked = [], []
-    real_fit, real_answers = module._fit, module.answers
+    real_fit, real_answers = module.fit_panels, module.answers
 
     def fit(own, rest, *args, **more):
         taught.append(set(own.windows.person) | set(own.events.person))
@@ -95,7 +97,7 @@ def test_nobody_is_ever_on_both_sides(lab, tmp_path, monkeypatch):
         asked.append(panels)
         return real_answers(panels, tables)
 
-    monkeypatch.setattr(module, "_fit", fit)
+    monkeypatch.setattr(module, "fit_panels", fit)
     monkeypatch.setattr(module, "answers", answer)
     run(lab, tmp_path)
     everybody = {f"p{number}" for number in range(6)}
@@ -223,18 +225,30 @@ def test_a_damaged_cache_is_computed_anew(lab, tmp_path):
     )
 
 
-def test_the_stated_weight_is_the_weight_given(lab, tmp_path, monkeypatch):
-    shares = []
-    real = module.fit_panel
+def table(rows, positive, *, unknown=0):
+    truth = np.zeros(rows, dtype=np.int8)
+    truth[:positive], truth[rows - unknown :] = 1, -1
+    text = np.full(rows, "x")
+    return Table(
+        np.zeros((rows, 2), np.float32), {"muscle": truth}, text, text, text, np.zeros(rows)
+    )
 
-    def fit_panel(kind, samples, labels, **more):
-        weights = [len(sample.table) * sample.weight for sample in samples]
-        shares.append(weights[0] / sum(weights))
-        return real(kind, samples, labels, **more)
 
-    monkeypatch.setattr(module, "fit_panel", fit_panel)
-    run(lab, tmp_path, lab_share=0.8)
-    assert shares == pytest.approx([0.8] * len(shares))
+def lab_part(samples):
+    known = [(s.table.truth["muscle"] >= 0).sum() * s.weight for s in samples]
+    return known[0] / sum(known)
+
+
+def test_the_stated_weight_is_the_weight_of_rows_that_know_the_label():
+    tables = [table(9000, 800, unknown=4000), table(30000, 900, unknown=1000)]
+    assert lab_part(weighted(tables, "muscle", lab_share=0.8)) == pytest.approx(0.8)
+
+
+def test_a_label_with_few_examples_leans_on_the_background():
+    few = [table(9000, 250), table(30000, 900)]
+    none = [table(9000, 0), table(30000, 900)]
+    assert lab_part(weighted(few, "muscle", lab_share=0.8)) == pytest.approx(0.4)
+    assert lab_part(weighted(none, "muscle", lab_share=0.8)) == pytest.approx(0.08)
 
 
 def test_an_old_model_that_hides_its_training_data_is_pointed_out(done, lab, tmp_path):

@@ -95,11 +95,22 @@ def test_a_damaged_judgement_is_refused(tmp_path):
     ],
 )
 def test_one_line_says_better_worse_or_neither(people, spans, verdict):
-    labels = {str(i): difference(0.8, 0.7, *span, people=people) for i, span in enumerate(spans)}
+    labels = {
+        str(i): difference(0.75 + sum(span) / 4, 0.75, *span, people=people)
+        for i, span in enumerate(spans)
+    }
     made = judgement(people, **labels)
     assert made.verdict == verdict
     assert verdict in made.summary()
     assert "\n" not in made.summary()
+
+
+def test_a_label_that_may_have_collapsed_keeps_a_model_from_being_better():
+    """Nearly all examples of one person: the interval holds 0, but the loss is there."""
+    made = judgement(
+        blink=difference(0.9, 0.7, 0.1, 0.3), contact=difference(0.1, 0.7, low=-0.7, high=0.1)
+    )
+    assert made.verdict == "not distinguishable"
 
 
 def test_few_people_are_said_to_be_too_few():

@@ -82,7 +82,7 @@ def _joined(spans: Sequence[Span]) -> list[Span]:
     """Join what a reader would not keep apart: pieces of one trace closer than 3 s.
 
     Doubtful pieces between clear ones of the same label on the same channel vanish in them;
-    doubtful pieces shorter than a second are not written down.
+    doubtful pieces shorter than two seconds are not written down.
     """
     lasting = (MUSCLE, LINE_NOISE)
     joined = [span for span in spans if span.label not in lasting and span.kind not in lasting]
@@ -102,7 +102,7 @@ def _joined(spans: Sequence[Span]) -> list[Span]:
             Span(UNSURE, label, onset, end - onset, channels)
             for span in doubtful
             for onset, end in _outside(span, clear)
-            if end - onset >= 1.0
+            if end - onset >= 2.0
         ]
     return joined
 

@@ -1,0 +1,270 @@
+"""What the shipped recipe reaches on people left out, and the model card that says so."""
+
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from cleanspan.config import SegmentRule
+from cleanspan.labelling.network import Panel
+from cleanspan.training.crosscheck import (
+    MainsCheck,
+    as_model,
+    check_mains,
+    judge_injected,
+    judge_read,
+    judge_simulated,
+)
+from cleanspan.training.dataset import Table
+from cleanspan.training.evaluation import Score, by_person, person_of, pooled
+from cleanspan.training.fitting import person_folds
+from cleanspan.training.ingredients import Ingredients
+from cleanspan.training.open_recordings import RECORDINGS, SOURCE
+from cleanspan.training.scores import Calibration, calibration
+from cleanspan.types import BLINK, CONTACT_LOSS, LABELS, MUSCLE
+
+log = logging.getLogger(__name__)
+
+TEST_SEEDS = range(5000, 5040)
+INJECTION_SEED = 77
+FOLD_SEED = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Verdicts:
+    """Figures on people left out.
+
+    Attributes
+    ----------
+    read : list of Score
+        One a recording that people read.
+    injected : mapping of str to Score
+        By kind of contact loss.
+    simulated : Score
+    mains : MainsCheck
+        Added up over the recordings.
+    calibrations : mapping of str to Calibration
+        On the readers' marks.
+    """
+
+    read: list[Score]
+    injected: Mapping[str, Score]
+    simulated: Score
+    mains: MainsCheck
+    calibrations: Mapping[str, Calibration]
+
+
+def cross_judge(
+    ingredients: Ingredients,
+    fit: Callable[[Ingredients], tuple[Panel, Panel]],
+    rules: Mapping[str, SegmentRule],
+    *,
+    folds: int,
+) -> Verdicts:
+    """Leave groups of people out in turn, fit on the rest, judge the marks on those left out.
+
+    Parameters
+    ----------
+    ingredients : Ingredients
+        With read recordings.
+    fit : callable
+        Makes the panels.
+    rules : mapping of str to SegmentRule
+    folds : int
+    """
+    people = np.unique([person_of(path.name) for path in ingredients.recordings])
+    group_of = person_folds(people, folds, seed=FOLD_SEED)
+    read: list[Score] = []
+    injected: dict[str, list[Score]] = {}
+    mains: list[MainsCheck] = []
+    answers: dict[str, list[tuple[np.ndarray, np.ndarray]]] = {}
+    for fold in range(folds):
+        left_out = people[group_of == fold]
+        model = as_model(*fit(ingredients.without(left_out)), rules)
+        paths = [path for path in ingredients.recordings if person_of(path.name) in left_out]
+        read += judge_read(paths, ingredients.hand_labels, model)
+        found = judge_injected(paths, ingredients.hand_labels, model, seed=INJECTION_SEED)
+        for kind, score in found.items():
+            injected.setdefault(kind, []).append(score)
+        mains += [check_mains(path, model) for path in paths]
+        _answer(ingredients, left_out, (model.windows, model.events), answers)
+        log.info("judged on people left out: group %d of %d", fold + 1, folds)
+    return Verdicts(
+        read=sorted(read, key=lambda score: score.name),
+        injected={kind: pooled(scores, name=kind) for kind, scores in injected.items()},
+        simulated=judge_simulated(TEST_SEEDS, model),
+        mains=MainsCheck(
+            *(sum(getattr(check, name) for check in mains) for name in MainsCheck.__slots__)
+        ),
+        calibrations={
+            label: calibration(*(np.concatenate(part) for part in zip(*pairs, strict=True)))
+            for label, pairs in answers.items()
+        },
+    )
+
+
+def _answer(
+    ingredients: Ingredients,
+    left_out: Sequence[str],
+    panels: tuple[Panel, Panel],
+    answers: dict[str, list[tuple[np.ndarray, np.ndarray]]],
+) -> None:
+    """Collect probabilities and truth of people left out, label by label."""
+    if ingredients.read is None:
+        return
+    tables: tuple[Table, Table] = (ingredients.read.windows, ingredients.read.events)
+    for panel, table in zip(panels, tables, strict=True):
+        rows = table.rows(np.isin(table.person, left_out))
+        probability = panel.probabilities(rows.features)
+        for column, label in enumerate(panel.labels):
+            answers.setdefault(label, []).append((probability[:, column], rows.truth[label]))
+
+
+def figures(verdicts: Verdicts) -> dict[str, object]:
+    """Plain numbers for the manifest."""
+    whole = pooled(verdicts.read)
+    return {
+        "people": len({score.person for score in verdicts.read}),
+        "read": {
+            "blink_event_f1": _round(whole.events[BLINK].f1),
+            "muscle_second_f1": _round(whole.cells[MUSCLE].f1),
+            "contact_loss_second_f1": _round(whole.cells[CONTACT_LOSS].f1),
+            "clean_seconds_marked": _round(whole.false_share),
+        },
+        "injected_f1": {
+            kind: _round(score.cells[CONTACT_LOSS].f1)
+            for kind, score in verdicts.injected.items()
+        },
+        "simulated_f1": {
+            label: _round(verdicts.simulated.cells[label].f1) for label in LABELS
+        },
+        "expected_calibration_error": {
+            label: _round(found.expected_error) for label, found in verdicts.calibrations.items()
+        },
+    }
+
+
+def _round(value: float) -> float:
+    return round(float(value), 4)
+
+
+def shipped_card(name: str, verdicts: Verdicts | None, *, learned_from_readers: bool) -> str:
+    """Write the card of the shipped model as Markdown."""
+    lines = [
+        f"# {name}",
+        "",
+        "Marks artefacts in scalp EEG. Not a medical device and not for diagnosis; local policy",
+        "decides what is done with the marks. A missing mark proves nothing.",
+        "",
+        "## Made of",
+        "",
+        "- Simulated recordings (`cleanspan guide simulation`). The simulator's amplitudes,",
+        "  topography of blinks and limits of visibility were fitted to the open recordings below,",
+        "  so simulation and recordings are not independent.",
+    ]
+    if learned_from_readers:
+        lines += [
+            f"- {len(RECORDINGS)} open recordings, first minute each, with readers' marks: {SOURCE}.",
+            "  The recordings are not part of the project; their SHA-256 stand in the manifest.",
+            "- The same minutes with contact faults injected.",
+        ]
+    else:
+        lines += [
+            "- No recording that people read. What is lost: on people left out, models made so",
+            "  marked muscle much worse than models that learned from readers.",
+        ]
+    if verdicts is not None:
+        lines += _judged(verdicts)
+    return "\n".join([*lines, *LIMITS])
+
+
+LIMITS = [
+    "",
+    "## Limits",
+    "",
+    "- Readers, recordings and simulator come from few sources: another amplifier, cap or reader",
+    "  will differ. Label some of your own recordings and retrain (`cleanspan guide teaching`).",
+    "- Features, views and rules were chosen on the same people by leaving them out in turn, so",
+    "  the figures are somewhat kind; no recording was kept back from that choice.",
+    "- Readers share conventions, which flatters agreement; which channels carry mild lasting",
+    "  muscle is a matter of taste even among them.",
+    "- Children, sleep deeper than drowsiness, seizures and other pathology were not looked at.",
+    "",
+]
+
+
+def _judged(verdicts: Verdicts) -> list[str]:
+    """Tables of figures on people left out."""
+    whole = pooled(verdicts.read)
+    people = by_person(verdicts.read)
+    lines = [
+        "",
+        "## Judged on people left out",
+        "",
+        f"{len(people)} people in groups left out in turn; each was judged by a fit that had not",
+        "seen that person. Whole caps as recorded, 19 channels judged, finished segments. Truth:",
+        "at least two readers where several read, else the one.",
+        "",
+        "| figure | all | middle half of people | worst person |",
+        "|---|---|---|---|",
+        _spread("blink events, F1", whole.events[BLINK].f1, [p.events[BLINK].f1 for p in people]),
+        _spread("muscle seconds, F1", whole.cells[MUSCLE].f1, [p.cells[MUSCLE].f1 for p in people]),
+        _spread(
+            "contact loss seconds, F1",
+            whole.cells[CONTACT_LOSS].f1,
+            [p.cells[CONTACT_LOSS].f1 for p in people],
+        ),
+        _spread(
+            "clean seconds marked",
+            whole.false_share,
+            [p.false_share for p in people],
+            high_is_bad=True,
+        ),
+        "",
+        "| recording | blink F1 | muscle F1 | contact loss F1 | clean marked |",
+        "|---|---|---|---|---|",
+        *(_recording_row(score) for score in verdicts.read),
+        "",
+        "Line noise is defined by its measure. Channels whose 50/60 Hz rms exceeds their 1-40 Hz",
+        f"rms: {verdicts.mains.found} of {verdicts.mains.must} marked nearly throughout; below a",
+        f"quarter: {verdicts.mains.marked} of {verdicts.mains.must_not} with any mark.",
+        "",
+        "| injected into people left out | F1 | precision | recall |",
+        "|---|---|---|---|",
+        *(_kind_row(kind, score) for kind, score in verdicts.injected.items()),
+        "",
+        f"Fresh simulated recordings ({len(TEST_SEEDS)}), seconds by channel: "
+        + ", ".join(f"{label} F1 {verdicts.simulated.cells[label].f1:.3f}" for label in LABELS)
+        + f"; clean seconds marked {verdicts.simulated.false_share:.2%}.",
+        "",
+        "| calibration on readers' marks | expected error | Brier |",
+        "|---|---|---|",
+        *(
+            f"| {label} | {found.expected_error:.3f} | {found.brier:.3f} |"
+            for label, found in verdicts.calibrations.items()
+        ),
+    ]
+    return lines
+
+
+def _spread(
+    name: str, whole: float, people: Sequence[float], *, high_is_bad: bool = False
+) -> str:
+    """One figure over all, its quartiles over people, and the worst."""
+    known = np.array([value for value in people if np.isfinite(value)])
+    low, high = np.quantile(known, (0.25, 0.75))
+    worst = known.max() if high_is_bad else known.min()
+    return f"| {name} | {whole:.3f} | {low:.3f} to {high:.3f} | {worst:.3f} |"
+
+
+def _recording_row(score: Score) -> str:
+    cells = [score.events[BLINK].f1, score.cells[MUSCLE].f1, score.cells[CONTACT_LOSS].f1]
+    shown = " | ".join("-" if np.isnan(value) else f"{value:.2f}" for value in cells)
+    return f"| {Path(score.name).stem} | {shown} | {score.false_share:.3f} |"
+
+
+def _kind_row(kind: str, score: Score) -> str:
+    counts = score.cells[CONTACT_LOSS]
+    return f"| {kind} | {counts.f1:.3f} | {counts.precision:.3f} | {counts.recall:.3f} |"

@@ -1,0 +1,123 @@
+"""Spatial features against numpy and against values worked out by hand."""
+
+import numpy as np
+import pytest
+
+from cleanspan.features.registry import SPATIAL
+from cleanspan.features.spatial import (
+    correlations,
+    covariances,
+    nearest,
+    relative_to_quiet,
+    spatial_features,
+)
+from cleanspan.recording.electrodes import position
+
+NAMES = [feature.name for feature in SPATIAL]
+ELECTRODES = ("Fp1", "Fp2", "F3", "F4", "C3", "C4", "O1", "O2")
+RATE_HZ = 50.0
+
+
+@pytest.fixture
+def near():
+    return nearest(np.array([position(name) for name in ELECTRODES]))
+
+
+@pytest.fixture
+def slow():
+    rng = np.random.default_rng(2)
+    common = rng.normal(size=(1, 6, 50))
+    return (10 * rng.normal(size=(8, 6, 50)) + 15 * common).astype(np.float32)
+
+
+def table(slow, near):
+    values = spatial_features(slow, RATE_HZ, near=near)
+    return {name: values[..., place] for place, name in enumerate(NAMES[: values.shape[-1]])}
+
+
+def test_nearest_electrodes_lie_beside(near):
+    """10-20 geometry: F3 is next to Fp1 and C3; O1's nearest is O2."""
+    names = {name: [ELECTRODES[i] for i in row] for name, row in zip(ELECTRODES, near, strict=True)}
+    assert set(names["F3"][:3]) == {"Fp1", "C3", "F4"} or set(names["F3"][:2]) == {"Fp1", "C3"}
+    assert names["O1"][0] == "O2"
+    assert all(name not in row for name, row in names.items())
+
+
+def test_correlations_equal_numpys(slow, near):
+    ours = correlations(covariances(slow.transpose(1, 0, 2)), near)
+    for window in range(slow.shape[1]):
+        theirs = np.corrcoef(slow[:, window])
+        for channel, neighbours in enumerate(near):
+            np.testing.assert_allclose(ours[window, channel], theirs[channel, neighbours], atol=1e-4)
+
+
+def test_neighbour_features_are_middle_and_best(slow, near):
+    values = table(slow, near)
+    for window in range(slow.shape[1]):
+        r = np.corrcoef(slow[:, window])
+        fast_r = np.corrcoef(np.diff(slow[:, window], axis=1))
+        for channel, neighbours in enumerate(near):
+            expected = np.sort(r[channel, neighbours])
+            assert values["neighbour_r"][channel, window] == pytest.approx(expected[2], abs=1e-4)
+            assert values["neighbour_r_best"][channel, window] == pytest.approx(
+                expected[-1], abs=1e-4
+            )
+            assert values["neighbour_r_fast"][channel, window] == pytest.approx(
+                np.median(fast_r[channel, neighbours]), abs=1e-4
+            )
+
+
+def test_electrical_distance_is_the_variance_of_the_difference(slow, near):
+    """Tenke & Kayser 2001."""
+    values = table(slow, near)
+    for channel, neighbours in enumerate(near):
+        apart = np.sort([(slow[channel] - slow[other]).std(axis=1) for other in neighbours], axis=0)
+        np.testing.assert_allclose(10 ** values["distance_best"][channel], apart[0], rtol=1e-3)
+        np.testing.assert_allclose(10 ** values["distance_mid"][channel], apart[2], rtol=1e-3)
+
+
+def test_size_and_common_part(slow, near):
+    values = table(slow, near)
+    rms = slow.std(axis=2)
+    np.testing.assert_allclose(
+        values["slow_size"], np.log10(rms / np.median(rms, axis=0)), atol=0.02
+    )
+    for window in range(slow.shape[1]):
+        mean = slow[:, window].mean(axis=0)
+        with_mean = [np.corrcoef(row, mean)[0, 1] for row in slow[:, window]]
+        np.testing.assert_allclose(values["common_r"][:, window], np.median(with_mean), atol=1e-3)
+
+
+def test_a_flat_channel_agrees_with_no_neighbour(slow, near):
+    slow[3] = 17.0
+    values = table(slow, near)
+    np.testing.assert_array_equal(values["neighbour_r_best"][3], 0)
+    assert all(np.isfinite(column).all() for column in values.values())
+
+
+def test_a_step_on_one_channel_is_its_own(near):
+    """100 µV on F3 alone: its neighbours keep theirs, their own step is a fifth at most."""
+    slow = np.zeros((8, 1, 50), dtype=np.float32)
+    slow[2, 0, 25:] = 100
+    values = table(slow, near)
+    assert 10 ** values["step_alone"][2, 0] == pytest.approx(100, rel=1e-3)
+    others = [10 ** values["step_alone"][row, 0] for row in range(8) if row != 2]
+    assert max(others) <= 20.1
+    assert values["step_lead"][2, 0] > 0.6
+    assert max(values["step_lead"][row, 0] for row in range(8) if row != 2) <= 0.01
+
+
+def test_a_step_on_every_channel_is_nobodys_own(near):
+    slow = np.zeros((8, 1, 50), dtype=np.float32)
+    slow[:, 0, 25:] = 100
+    assert (10 ** table(slow, near)["step_alone"] < 1).all()
+
+
+def test_one_channel_has_no_neighbours():
+    values = spatial_features(np.ones((1, 4, 50), dtype=np.float32), RATE_HZ, near=np.empty((1, 0), int))
+    assert np.isnan(values).all()
+
+
+def test_quiet_quarter():
+    levels = np.array([[0.0], [1.0], [2.0], [3.0], [8.0]], dtype=np.float32)
+    np.testing.assert_allclose(relative_to_quiet(levels)[:, 0], [-1, 0, 1, 2, 7])

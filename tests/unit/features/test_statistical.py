@@ -1,0 +1,79 @@
+"""Statistical features against scipy.stats and against values worked out by hand."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from cleanspan.features.registry import STATISTICAL
+from cleanspan.features.statistical import (
+    cell_extremes,
+    largest_step,
+    shape_features,
+    step_features,
+    stuck_features,
+)
+
+NAMES = [feature.name for feature in STATISTICAL]
+
+
+def shapes(windows):
+    return dict(zip(NAMES, shape_features(windows.copy(), 160.0)[0].T, strict=False))
+
+
+@pytest.mark.parametrize("draw", ["normal", "exponential", "laplace"])
+@pytest.mark.parametrize("offset", [0.0, 5000.0])
+def test_moments_equal_scipys(draw, offset):
+    rng = np.random.default_rng(7)
+    windows = (getattr(rng, draw)(size=(1, 20, 160)) * 20 + offset).astype(np.float32)
+    values, plain = shapes(windows), windows[0].astype(float)
+    np.testing.assert_allclose(10 ** values["rms"], plain.std(axis=1), rtol=1e-3)
+    np.testing.assert_allclose(10 ** values["peak_to_peak"], np.ptp(plain, axis=1), rtol=1e-4)
+    np.testing.assert_allclose(values["skewness"] ** 3, stats.skew(plain, axis=1), atol=5e-3)
+    np.testing.assert_allclose(
+        10 ** values["kurtosis"], stats.kurtosis(plain, axis=1, fisher=False), rtol=5e-3
+    )
+    length = np.abs(np.diff(plain, axis=1)).sum(axis=1)
+    np.testing.assert_allclose(10 ** values["line_length"], length, rtol=1e-3)
+
+
+def test_steps_of_a_staircase():
+    """50 Hz: 40 ms are two samples. 0 µV, then 30 µV from the middle of the window on."""
+    slow = np.zeros((1, 1, 50), dtype=np.float32)
+    slow[..., 25:] = 30
+    fast, lasting = 10 ** step_features(slow, 50.0)[0, 0]
+    assert fast == pytest.approx(30)
+    # quarters of 12 samples: 0, 11/12 of 30, 30, 30
+    assert lasting == pytest.approx(27.5, abs=2.6)
+
+
+def test_a_ramp_has_the_same_step_everywhere():
+    ramp = np.arange(50, dtype=np.float32)[None]
+    assert largest_step(ramp, 50.0)[0] == 2.0
+    assert largest_step(-ramp, 50.0)[0] == 2.0
+
+
+def test_flat_and_railed_shares_in_eighths_of_a_second():
+    """80 Hz: an eighth is ten samples. The last three eighths are held, the first two railed."""
+    samples = np.random.default_rng(0).uniform(-50, 50, (1, 80)).astype(np.float32)
+    samples[0, 50:] = samples[0, 50]
+    samples[0, [3, 17]] = 99.9
+    high, low = cell_extremes(samples, np.arange(0, 81, 10))
+    limits = np.array([[-100.0, 100.0]], dtype=np.float32)
+    flat, railed = stuck_features(high, low, np.arange(8)[None], limits_uv=limits)[0, 0]
+    assert flat == pytest.approx(3 / 8)
+    assert railed == pytest.approx(2 / 8)
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_a_channel_held_at_the_limit_is_flat_and_railed(side):
+    held = np.full((1, 8), side * 3276.7, dtype=np.float32)
+    limits = np.array([[-3276.8, 3276.7]], dtype=np.float32)
+    shares = stuck_features(held, held, np.arange(8)[None], limits_uv=limits)[0, 0]
+    assert shares.tolist() == [1.0, 1.0]
+
+
+def test_without_known_limits_nothing_is_railed():
+    held = np.full((1, 8), 5000, dtype=np.float32)
+    limits = np.full((1, 2), np.nan, dtype=np.float32)
+    flat, railed = stuck_features(held, held, np.arange(8)[None], limits_uv=limits)[0, 0]
+    assert (flat, railed) == (1.0, 0.0)
