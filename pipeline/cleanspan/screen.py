@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cleanspan.atomic import replacing_folder
+from cleanspan.atomic import output_error, replacing_folder
 from cleanspan.config import Config, SegmentRule
 from cleanspan.errors import CleanspanError, NoEegChannelError, RecordingError
 from cleanspan.types import Channel, Finding, Note, Recording, Role, Screened
@@ -165,13 +165,13 @@ def _groups(recording: Recording) -> list[tuple[Channel, ...]]:
         )
     rates = dict.fromkeys(channel.rate_hz for channel in scalp)
     groups = [tuple(channel for channel in scalp if channel.rate_hz == rate) for rate in rates]
-    slow = [group for group in groups if group[0].rate_hz < LOWEST_RATE_HZ]
-    if slow:
+    fast = [group for group in groups if group[0].rate_hz >= LOWEST_RATE_HZ]
+    if not fast:
         raise RecordingError(
             f"{recording.path.name}: scalp channels must be sampled at {LOWEST_RATE_HZ:g} Hz or "
-            f"more, got {slow[0][0].rate_hz:g} Hz on {slow[0][0].label}"
+            f"more, got {max(rates):g} Hz"
         )
-    return sorted(groups, key=len, reverse=True)
+    return sorted(fast, key=len, reverse=True)
 
 
 LOWEST_RATE_HZ = 90.0
@@ -186,6 +186,7 @@ class _Part:
     predictions: "Predictions"
     segments: "pd.DataFrame"
     findings: tuple[Finding, ...]
+    drift: str
 
 
 def _label(
@@ -201,15 +202,26 @@ def _label(
     from cleanspan.labelling.findings import findings_of
     from cleanspan.labelling.prediction import Predictions
     from cleanspan.labelling.segments import segment_table
+    from cleanspan.training.drift import Histogram, drift_of, load_reference
 
-    store = stack.enter_context(
-        FeatureStore(recording, channels, windows=config.windows, scratch=scratch)
-    )
-    predictions = Predictions(store, model, scratch)
+    reference = load_reference(model.folder, model.windows.features)
+    counted = None if reference is None else Histogram(reference.edges)
+    try:
+        store = stack.enter_context(
+            FeatureStore(recording, channels, windows=config.windows, scratch=scratch)
+        )
+        watch = None if counted is None else counted.add
+        predictions = Predictions(store, model, scratch, watch=watch)
+    except OSError as error:
+        raise output_error(scratch, error) from error
     stack.callback(predictions.close)
     rules: dict[str, SegmentRule] = {**model.rules, **config.segments}
     segments = segment_table(store, predictions, rules)
-    return _Part(store, predictions, segments, tuple(findings_of(store, predictions, segments)))
+    said = ""
+    if reference is not None and counted is not None and store.onset_s.size:
+        said = drift_of(counted.shares, reference).text()
+    findings = tuple(findings_of(store, predictions, segments))
+    return _Part(store, predictions, segments, findings, said)
 
 
 def _assemble(
@@ -237,7 +249,21 @@ def _assemble(
         spectra=joined_spectra([part.store.spectra for part in parts]),
         model=model.full_name,
         config=config,
+        warnings=(
+            *(part.drift for part in parts if part.drift),
+            *_left_aside(recording.channels, eeg),
+        ),
     )
+
+
+def _left_aside(channels: Sequence[Channel], eeg: Sequence[Channel]) -> list[str]:
+    """Say which scalp channels were too slow to be screened."""
+    slow = [
+        channel.label
+        for channel in channels
+        if channel.role == Role.EEG and channel not in eeg
+    ]
+    return [f"not screened, sampled below {LOWEST_RATE_HZ:g} Hz: {', '.join(slow)}"] if slow else []
 
 
 def write_results(result: Screened, folder: Path) -> Outcome:
@@ -271,7 +297,7 @@ def write_results(result: Screened, folder: Path) -> Outcome:
         if channel.role == Role.BUTTON
         for note in find_presses(result.recording, channel.index)
     ]
-    warnings = [*result.recording.warnings, *applied.warnings]
+    warnings = [*result.recording.warnings, *result.warnings, *applied.warnings]
     with replacing_folder(folder) as beside:
         warnings += _write_marks(result, applied, beside)
         write_tables(result, beside, presses=presses, warnings=warnings, stem=stem)
@@ -324,9 +350,9 @@ def _outcome(
     result: Screened, applied: "Applied", folder: Path, warnings: Sequence[str]
 ) -> Outcome:
     """Sum up one recording."""
-    from cleanspan.labelling.channels import MEND
+    from cleanspan.labelling.channels import MEND, NOT_SCREENED
 
-    table = result.channels[result.channels["role"] == str(Role.EEG)]
+    table = result.channels[result.channels["verdict"] != NOT_SCREENED]
     shares = {
         label: float(table[f"{label.replace(' ', '_')}_share"].mean()) for label in result.labels
     }

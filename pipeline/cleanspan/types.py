@@ -231,6 +231,8 @@ class Screened:
     model : str
         Name of the model with its fingerprint.
     config : Config
+    warnings : tuple of str
+        What was noticed while screening, beside the recording's own warnings.
     """
 
     recording: Recording
@@ -244,3 +246,4 @@ class Screened:
     spectra: Spectra | None
     model: str
     config: Config
+    warnings: tuple[str, ...] = ()

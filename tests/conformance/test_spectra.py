@@ -119,8 +119,13 @@ def test_what_rate_and_low_pass_cannot_show_is_unknown_and_never_zero(
     assert {name for name, row in values.items() if np.isnan(row).all()} == unseen
 
 
-def test_a_signal_of_zeros_has_finite_values():
-    assert all(np.isfinite(row).all() for row in measured(np.zeros(1024)).values())
+@pytest.mark.parametrize("held_at", [0.0, 87.5, 3276.7])
+def test_a_flat_signal_has_finite_values_and_no_mains(held_at):
+    values = measured(np.full(1024, held_at))
+    assert all(np.isfinite(row).all() for row in values.values())
+    for mains_hz in (50, 60):
+        assert (values[f"mains_{mains_hz}"] < -2).all()
+        assert (values[f"mains_{mains_hz}_rms"] == -2).all()
 
 
 def test_flatness_is_near_zero_for_noise_and_low_for_a_line():

@@ -1,7 +1,7 @@
 """Killing the run: whatever the moment, starting again ends as if nothing had happened.
 
-``CLEANSPAN_KILLS`` sets how many random kills there are (12 by default);
-``CLEANSPAN_KILL_STEPS=all`` tries every step between two commits or renames, not every eleventh.
+``CLEANSPAN_KILLS`` sets how many random kills there are (8 by default);
+``CLEANSPAN_KILL_STEPS=all`` tries every step between two commits or renames, not every seventeenth.
 """
 
 import json
@@ -21,8 +21,8 @@ import pytest
 
 UNIT = Path(__file__).parents[1] / "unit"
 DRIVER = UNIT / "night_driver.py"
-KILLS = int(os.environ.get("CLEANSPAN_KILLS", "12"))
-STRIDE = 1 if os.environ.get("CLEANSPAN_KILL_STEPS") == "all" else 11
+KILLS = int(os.environ.get("CLEANSPAN_KILLS", "8"))
+STRIDE = 1 if os.environ.get("CLEANSPAN_KILL_STEPS") == "all" else 17
 
 Environment = dict[str, str]
 

@@ -31,7 +31,10 @@ ROLLED_OFF = -2.5
 """log10 fall from 30-45 to 65-78 Hz (median channel) beyond which the upper band counts as
 filtered away; muscle-free EEG falls by 0.4 to 1.9 in the open recordings."""
 MAINS_SEEN = -1.3
-"""log10 of mains rms against 1-40 Hz rms at which the recording's mains frequency is named."""
+"""log10 of mains rms against 1-40 Hz rms at which the recording's mains frequency is named, where
+a quarter of the channels show it."""
+MAINS_CLEAR = -0.45
+"""The same where one channel alone shows it: 35 % of the 1-40 Hz rms."""
 
 
 class Middles:
@@ -96,21 +99,24 @@ class Surroundings:
 def surroundings(middles: Middles) -> Surroundings:
     """Sum up pass one."""
     medians = middles.medians()
-    seen = {mains_hz: _highest(medians[f"mains_{mains_hz}"]) for mains_hz in (50, 60)}
-    strongest = max(seen, key=lambda mains_hz: seen[mains_hz])
+    # One electrode with a dry sponge is enough to tell 50 from 60 Hz.
+    strength = {mains_hz: _share_of(medians[f"mains_{mains_hz}"], 1.0) for mains_hz in (50, 60)}
+    strongest = max(strength, key=lambda mains_hz: strength[mains_hz])
+    usual = _share_of(medians[f"mains_{strongest}"], 0.75)
+    named = usual > MAINS_SEEN or strength[strongest] > MAINS_CLEAR
     fall = _middle(medians["band_65_78"] - medians["band_30_45"])
     return Surroundings(
         medians=medians,
-        mains_hz=float(strongest) if seen[strongest] > MAINS_SEEN else None,
+        mains_hz=float(strongest) if named else None,
         mains_column=f"mains_{strongest}",
         upper_shown=not fall < ROLLED_OFF,
     )
 
 
-def _highest(values: npt.NDArray[np.float32]) -> float:
-    """Upper quartile over the channels; very low where none is known."""
+def _share_of(values: npt.NDArray[np.float32], share: float) -> float:
+    """Quantile over the channels; very low where none is known."""
     known = values[np.isfinite(values)]
-    return float(np.quantile(known, 0.75)) if known.size else -9.0
+    return float(np.quantile(known, share)) if known.size else -9.0
 
 
 def _middle(values: npt.NDArray[np.float32]) -> float:

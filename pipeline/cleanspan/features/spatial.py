@@ -3,7 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
-from cleanspan.features.spectral import RMS_FLOOR_UV
+from cleanspan.features.spectral import DENSITY_FLOOR, RMS_FLOOR_UV
 from cleanspan.features.statistical import largest_step
 
 NEIGHBOURS = 5
@@ -162,11 +162,15 @@ def _steps_alone(
 def relative_to_quiet(levels: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     """Level of each channel above the quiet quarter of the channels, window by window.
 
+    A flat channel is not quiet but dead: it counts among the loudest, lest all others stand out.
+
     Parameters
     ----------
-    levels : ndarray of shape (n_channels, n_windows), log10
+    levels : ndarray of shape (n_channels, n_windows), log10 µV²/Hz
     """
+    dead = levels <= np.log10(DENSITY_FLOOR) + 0.01
+    alive = np.where(dead, levels.max(axis=0), levels)
     place = int(QUIET_QUANTILE * (len(levels) - 1))
-    quiet = np.partition(levels, place, axis=0)[place]
+    quiet = np.partition(alive, place, axis=0)[place]
     above: npt.NDArray[np.float32] = (levels - quiet).astype(np.float32)
     return above

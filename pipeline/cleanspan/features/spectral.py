@@ -136,9 +136,10 @@ def spectral_features(
     body_rms = np.sqrt(np.maximum(sums[..., n_bands], RMS_FLOOR_UV**2))
     for place in np.flatnonzero(plan.mains_shown):
         power, floor = sums[..., n_bands + 1 + 2 * place], sums[..., n_bands + 2 + 2 * place]
-        rms = np.sqrt(np.maximum(power - floor, RMS_FLOOR_UV**2))
+        rms = np.sqrt(np.maximum(power - floor, 0))
+        # A flat channel has no mains: 0 against the smallest rms, not the smallest rms twice.
         out[..., n_bands + place] = np.log10(np.maximum(rms / body_rms, 1e-3))
-        out[..., n_bands + 2 + place] = np.log10(rms)
+        out[..., n_bands + 2 + place] = np.log10(np.maximum(rms, RMS_FLOOR_UV))
     # Octaves between the middles of the two bands (geometric): 2 to 24.5 Hz, 24.5 to 71.2 Hz.
     out[..., 11] = (bands[..., 4] - bands[..., 0]) / np.float32(np.log2(24.5 / 2))
     out[..., 12] = (bands[..., 6] - bands[..., 4]) / np.float32(np.log2(71.2 / 24.5))

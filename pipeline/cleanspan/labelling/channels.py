@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from cleanspan.labelling.segments import REFERENCE_LOST
-from cleanspan.types import CONTACT_LOSS, LINE_NOISE, Channel, Finding, Role
+from cleanspan.types import CONTACT_LOSS, LINE_NOISE, Channel, Finding
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,6 +35,7 @@ def channel_table(
     channels : sequence of Channel
         All of the recording, screened or not.
     segments : pandas.DataFrame
+        The categories of its channel column are the screened channels.
     labels : sequence of str
     duration_s : float
         Recorded time (gaps do not count).
@@ -46,8 +47,9 @@ def channel_table(
     covered = _covered(segments, labels)
     own_contact = _covered(segments[segments["kind"] != REFERENCE_LOST], [CONTACT_LOSS])
     rows = []
+    judged = set(segments["channel"].cat.categories)
     for channel in channels:
-        screened = channel.role == Role.EEG
+        screened = channel.label in judged
         row: dict[str, object] = {"channel": channel.label, "role": str(channel.role)}
         shares = {
             label: _share(covered.get((channel.label, label)), duration_s, screened=screened)

@@ -11,8 +11,6 @@ FLAT, RAILED, POPPING, FLOATING = "flat", "railed", "popping", "floating"
 MOST = 0.5
 SHORT_S = 1.5
 """A single pop, with its return through the high-pass, is over within this time."""
-CALMER = 0.6
-"""log10: pops stand out from the median window by a factor of four."""
 STEPPY = 1.5
 """log10 µV: steps of more than 30 µV within 40 ms that the neighbours do not share."""
 CALM = 0.6
@@ -42,9 +40,10 @@ def contact_kind(store: FeatureStore, row: int, piece: int, onset_s: float, end_
     if float(column["flat_share"].mean()) > MOST or float(np.median(column["rms"])) < STILL:
         return FLAT
     steps = column["step_alone"]
-    largest = float(np.nanmax(steps)) if np.isfinite(steps).any() else 0.0
-    # Steps here and there with calm between are pops; a floating electrode never rests.
-    calm = end_s - onset_s <= SHORT_S or float(np.nanmedian(steps)) < largest - CALM
+    largest, usual = float(steps.max()), float(np.median(steps))
+    # Steps here and there with calm between are pops; a floating electrode never rests. Without
+    # neighbours (NaN) the two cannot be told apart.
+    calm = end_s - onset_s <= SHORT_S or usual < largest - CALM
     return POPPING if largest > STEPPY and calm else FLOATING
 
 

@@ -11,7 +11,7 @@ from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.registry import EVENT_NAMES
 from cleanspan.labelling.channels import union_s
 from cleanspan.labelling.prediction import Predictions
-from cleanspan.labelling.segments import REFERENCE_LOST, event_confidence
+from cleanspan.labelling.segments import REFERENCE_LOST, event_confidence, leads_with_contact
 from cleanspan.types import CONTACT_LOSS, Finding
 
 if TYPE_CHECKING:
@@ -116,7 +116,8 @@ def _positions(store: FeatureStore, predictions: Predictions) -> Iterator[Findin
     electrodes = [channel.electrode or "" for channel in store.channels]
     if not len(predictions.events) or not {"Fp1", "Fp2"} & set(electrodes):
         return
-    stands = event_confidence(predictions.events[:, :, 0], store) >= 0.5
+    usable = leads_with_contact(store, predictions)
+    stands = event_confidence(predictions.events[:, :, 0], store, usable) >= 0.5
     if np.count_nonzero(stands) < FEWEST_EVENTS:
         return
     shares = _typical_shares(store, stands)

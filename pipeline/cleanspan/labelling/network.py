@@ -94,7 +94,9 @@ class Head:
 
 def logistic(logit: Array) -> Array:
     """1 / (1 + exp(-logit)), without overflow."""
-    probability: Array = 1 / (1 + np.exp(-np.clip(logit, -30, 30)))
+    grown = np.exp(-np.clip(logit, -30, 30))
+    grown += 1
+    probability: Array = np.reciprocal(grown, dtype=np.float32)
     return probability
 
 

@@ -1,5 +1,6 @@
 """Probabilities of every channel-window and of every candidate event."""
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,8 @@ from cleanspan.labelling.model import Model
 from cleanspan.labelling.network import columns_of
 
 FloatArray = npt.NDArray[np.float32]
+WATCH_EVERY = 11
+"""Every so many windows one is shown to the watch on drift: odd, so as to meet every phase."""
 
 
 class Predictions:
@@ -24,6 +27,8 @@ class Predictions:
     model : Model
     scratch : Path
         Folder for the scratch file.
+    watch : callable, optional
+        Is shown the model's features of some windows, spread over the recording, as they pass.
 
     Attributes
     ----------
@@ -36,7 +41,14 @@ class Predictions:
 
     window_s = WINDOW_S
 
-    def __init__(self, store: FeatureStore, model: Model, scratch: Path) -> None:
+    def __init__(
+        self,
+        store: FeatureStore,
+        model: Model,
+        scratch: Path,
+        *,
+        watch: Callable[[FloatArray], None] | None = None,
+    ) -> None:
         self.labels = model.labels
         self.onset_s = store.onset_s
         self.events = _event_probabilities(store, model)
@@ -46,9 +58,11 @@ class Predictions:
             n_windows=max(store.onset_s.size, 1),
             n_columns=len(self.labels),
         )
-        self._fill(store, model)
+        self._fill(store, model, watch)
 
-    def _fill(self, store: FeatureStore, model: Model) -> None:
+    def _fill(
+        self, store: FeatureStore, model: Model, watch: Callable[[FloatArray], None] | None
+    ) -> None:
         """Predict channel by channel."""
         n_event_labels = len(model.events.heads)
         columns = columns_of(WINDOW_NAMES, model.windows.features)
@@ -59,6 +73,8 @@ class Predictions:
                 out[:, n_event_labels:] = model.windows.probabilities(rows[:, columns])
                 out[:, :n_event_labels] = seen[first : first + len(rows)]
                 self._file.write_channel(channel, first, out)
+                if watch is not None:
+                    watch(rows[::WATCH_EVERY, columns])
 
     def _seen_in_windows(self, store: FeatureStore, channel: int) -> FloatArray:
         """Highest event probability among the candidates that peak within each window."""

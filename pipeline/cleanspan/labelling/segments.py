@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from cleanspan.config import SegmentRule
 from cleanspan.features.extraction import FeatureStore
+from cleanspan.features.windows import WINDOW_S
 from cleanspan.labelling.contact import contact_kind
 from cleanspan.labelling.edges import refine
 from cleanspan.labelling.prediction import Predictions
@@ -21,20 +22,32 @@ if TYPE_CHECKING:
 REFERENCE_LOST = "reference lost"
 REFERENCE_SHARE = 0.75
 """From this share of the channels on, contact lost at once is the reference's."""
+NO_CONTACT = 0.5
+"""From this probability of contact loss on, a lead channel has no say about an event."""
+SLACK_S = 2.0
+"""How far a segment may reach beyond the lost reference and still be its doing, s."""
 FEWEST_CHANNELS = 4
 """With fewer channels a lost reference cannot be told from lost electrodes."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Found:
-    """One segment while the table is being made."""
+    """Some segments of one label and kind while the table is being made.
 
-    row: int
+    Attributes
+    ----------
+    label, kind : str
+    row : ndarray of shape (n_segments,)
+        Channels.
+    onset_s, end_s, confidence : ndarray of shape (n_segments,)
+    """
+
     label: str
     kind: str
-    onset_s: float
-    end_s: float
-    confidence: float
+    row: npt.NDArray[np.int64]
+    onset_s: npt.NDArray[np.float64]
+    end_s: npt.NDArray[np.float64]
+    confidence: npt.NDArray[np.floating]
 
 
 def segment_table(
@@ -54,9 +67,9 @@ def segment_table(
     pandas.DataFrame
         Columns `SEGMENT_COLUMNS`, sorted by onset; channel, label and kind categorical.
     """
-    found = list(event_segments(store, predictions, rules))
     runs = _all_runs(store, predictions, rules)
     lost = _reference_spans(store, predictions, rules)
+    found = list(event_segments(store, predictions, rules, lost))
     for (row, label, piece), spans in runs.items():
         found.extend(_window_segments(store, row, label, piece, spans, lost))
     found.extend(_lost_segments(store, lost))
@@ -64,61 +77,104 @@ def segment_table(
 
 
 def _table(found: list[Found], store: FeatureStore, labels: tuple[str, ...]) -> "pd.DataFrame":
-    """Put the segments into columns."""
+    """Put the segments into columns, sorted by onset."""
     import pandas as pd
 
+    kinds = sorted({part.kind for part in found} | {""})
+    sizes = [part.row.size for part in found]
+
+    empty: tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]] = np.empty(0, int), np.empty(0)
+    row = np.concatenate([empty[0], *(part.row for part in found)])
+    onset_s = np.concatenate([empty[1], *(part.onset_s for part in found)])
+    end_s = np.concatenate([empty[1], *(part.end_s for part in found)])
+    confidence = np.concatenate([empty[1], *(part.confidence for part in found)])
+    label = np.repeat([labels.index(part.label) for part in found], sizes).astype(np.int8)
+    kind = np.repeat([kinds.index(part.kind) for part in found], sizes).astype(np.int8)
+    order = np.lexsort((row, onset_s))
     names = [channel.label for channel in store.channels]
-    order = sorted(range(len(found)), key=lambda i: (found[i].onset_s, found[i].row))
-    rows = [found[place] for place in order]
-    kinds = sorted({row.kind for row in rows} | {""})
     return pd.DataFrame(
         {
-            "channel": pd.Categorical.from_codes([row.row for row in rows], pd.Index(names)),
-            "label": pd.Categorical([row.label for row in rows], list(labels)),
-            "kind": pd.Categorical([row.kind for row in rows], kinds),
-            "onset_s": np.array([row.onset_s for row in rows], dtype=np.float64),
-            "duration_s": np.array([row.end_s - row.onset_s for row in rows], dtype=np.float64),
-            "confidence": np.array([row.confidence for row in rows], dtype=np.float32),
+            "channel": pd.Categorical.from_codes(row[order], names),
+            "label": pd.Categorical.from_codes(label[order], list(labels)),
+            "kind": pd.Categorical.from_codes(kind[order], kinds),
+            "onset_s": onset_s[order],
+            "duration_s": end_s[order] - onset_s[order],
+            "confidence": confidence[order].astype(np.float32),
         },
         columns=list(SEGMENT_COLUMNS),
     )
 
 
 def event_segments(
-    store: FeatureStore, predictions: Predictions, rules: Mapping[str, SegmentRule]
+    store: FeatureStore,
+    predictions: Predictions,
+    rules: Mapping[str, SegmentRule],
+    lost: Mapping[int, Runs],
 ) -> Iterator[Found]:
     """Events that stand, one row for each channel that shows them, all with one onset.
 
     An event stands where its lead channels reach the rule's `keep_above` on average; another
-    channel shows it from `begin_at` on.
+    channel shows it from `begin_at` on. While the reference is lost there are none.
     """
+    times = store.times
+    sure = ~_within(times.peak_s, store, lost)
+    usable = leads_with_contact(store, predictions)
     for column in range(predictions.events.shape[2]):
         label = predictions.labels[column]
         rule = rules.get(label, SegmentRule())
         probability = predictions.events[:, :, column]
-        lead = event_confidence(probability, store)
-        for event in np.flatnonzero(lead >= rule.keep_above):
-            shown = probability[event] >= rule.begin_at
-            shown[list(store.leads)] = True
-            for row in np.flatnonzero(shown):
-                yield Found(
-                    int(row),
-                    label,
-                    "",
-                    float(store.times.onset_s[event]),
-                    float(store.times.end_s[event]),
-                    float(probability[event, row]),
-                )
+        stands = sure & (event_confidence(probability, store, usable) >= rule.keep_above)
+        shown = probability >= rule.begin_at
+        shown[:, list(store.leads)] |= usable
+        event, row = np.nonzero(shown & stands[:, None])
+        yield Found(
+            label, "", row, times.onset_s[event], times.end_s[event], probability[event, row]
+        )
+
+
+def leads_with_contact(
+    store: FeatureStore, predictions: Predictions
+) -> npt.NDArray[np.bool_]:
+    """Which lead channels have contact at each event, ndarray of shape (n_events, n_leads)."""
+    usable = np.ones((store.times.peak_s.size, len(store.leads)), dtype=bool)
+    if CONTACT_LOSS not in predictions.labels or not store.onset_s.size:
+        return usable
+    column = predictions.labels.index(CONTACT_LOSS)
+    window = np.searchsorted(store.onset_s, store.times.peak_s - WINDOW_S / 2)
+    window = np.minimum(window, store.onset_s.size - 1)
+    for place, row in enumerate(store.leads):
+        usable[:, place] = predictions.channel(row)[window, column] < NO_CONTACT
+    return usable
 
 
 def event_confidence(
-    probability: npt.NDArray[np.float32], store: FeatureStore
+    probability: npt.NDArray[np.float32],
+    store: FeatureStore,
+    usable: npt.NDArray[np.bool_],
 ) -> npt.NDArray[np.float32]:
-    """Mean probability of each event over the lead channels, ndarray of shape (n_events,)."""
-    if not store.leads:
-        return np.zeros(len(probability), dtype=np.float32)
-    lead: npt.NDArray[np.float32] = probability[:, list(store.leads)].mean(axis=1)
-    return lead
+    """Mean probability of each event over the leads with contact, ndarray of shape (n_events,).
+
+    Parameters
+    ----------
+    probability : ndarray of shape (n_events, n_channels)
+    store : FeatureStore
+    usable : ndarray of bool of shape (n_events, n_leads)
+    """
+    lead = np.where(usable, probability[:, list(store.leads)], 0).sum(axis=1)
+    mean: npt.NDArray[np.float32] = lead / np.maximum(usable.sum(axis=1), 1)
+    return mean
+
+
+def _within(
+    time_s: npt.NDArray[np.float64], store: FeatureStore, lost: Mapping[int, Runs]
+) -> npt.NDArray[np.bool_]:
+    """Which times lie in a span of the lost reference."""
+    inside = np.zeros(time_s.size, dtype=bool)
+    for piece, spans in lost.items():
+        for onset_s, end_s in zip(spans.onset_s, spans.end_s, strict=True):
+            start_s = store.pieces[piece].onset_s
+            inside |= (time_s >= start_s + onset_s) & (time_s < start_s + end_s)
+    return inside
 
 
 def _all_runs(
@@ -194,43 +250,49 @@ def _window_segments(
     spans: Runs,
     lost: Mapping[int, Runs],
 ) -> Iterator[Found]:
-    """Segments of one label on one channel in one piece."""
+    """Segments of one label on one channel in one piece, the lost reference's left out."""
     refined = _refine(spans, store, row=row, piece=piece)
     start_s = store.pieces[piece].onset_s
     for onset_s, end_s, confidence in zip(
         refined.onset_s, refined.end_s, refined.confidence, strict=True
     ):
+        if _mostly_lost(onset_s, end_s, lost.get(piece)):
+            continue
         kind = ""
         if label == CONTACT_LOSS:
-            if _mostly_lost(onset_s, end_s, lost.get(piece)):
-                continue
             kind = contact_kind(store, row, piece, onset_s, end_s)
         yield Found(
-            row, label, kind, float(start_s + onset_s), float(start_s + end_s), float(confidence)
+            label,
+            kind,
+            np.array([row]),
+            np.array([start_s + onset_s]),
+            np.array([start_s + end_s]),
+            np.array([confidence]),
         )
 
 
 def _mostly_lost(onset_s: float, end_s: float, lost: Runs | None) -> bool:
-    """Whether a contact loss is the reference's: it lies in its span, give or take a second."""
+    """Whether a segment says no more than the lost reference: it lies in its span, about."""
     if lost is None:
         return False
     inside = np.minimum(end_s, lost.end_s) - np.maximum(onset_s, lost.onset_s)
-    return bool(np.clip(inside, 0, None).sum() >= (end_s - onset_s) - 2.0 and inside.max() > 0)
+    covered_s = float(np.clip(inside, 0, None).sum())
+    return covered_s > 0 and covered_s >= (end_s - onset_s) - SLACK_S
 
 
 def _lost_segments(store: FeatureStore, lost: Mapping[int, Runs]) -> Iterator[Found]:
     """Give the lost reference a row on every channel."""
+    rows = np.arange(len(store.channels))
     for piece, spans in lost.items():
         start_s = store.pieces[piece].onset_s
         for onset_s, end_s, confidence in zip(
             spans.onset_s, spans.end_s, spans.confidence, strict=True
         ):
-            for row in range(len(store.channels)):
-                yield Found(
-                    row,
-                    CONTACT_LOSS,
-                    REFERENCE_LOST,
-                    float(start_s + onset_s),
-                    float(start_s + end_s),
-                    float(confidence),
-                )
+            yield Found(
+                CONTACT_LOSS,
+                REFERENCE_LOST,
+                rows,
+                np.full(rows.size, start_s + onset_s),
+                np.full(rows.size, start_s + end_s),
+                np.full(rows.size, confidence),
+            )

@@ -270,6 +270,9 @@ def load_reference(folder: Path, names: Sequence[str]) -> DriftReference | None:
     names : sequence of str
         The model's window features.
     """
-    with np.load(folder / "weights.npz", allow_pickle=False) as stored:
+    path = folder / "weights.npz"
+    if not path.is_file():
+        return None
+    with np.load(path, allow_pickle=False) as stored:
         arrays = {name: stored[name] for name in stored.files if name.startswith("drift_")}
     return DriftReference.from_arrays(names, arrays) if arrays else None

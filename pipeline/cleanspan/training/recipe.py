@@ -20,6 +20,7 @@ from cleanspan.config import SegmentRule
 from cleanspan.features.registry import WINDOW_NAMES
 from cleanspan.labelling.model import save_model
 from cleanspan.labelling.network import Panel
+from cleanspan.training.dataset import joined
 from cleanspan.training.drift import learn_reference
 from cleanspan.training.fitting import Recipe, Sample, fit_panel
 from cleanspan.training.ingredients import SIMULATED_SEEDS, Ingredients, gather
@@ -77,11 +78,11 @@ def make(
         What the same recipe reached on people left out.
     """
     windows, events = fit(ingredients, recipe)
-    reference = learn_reference(
-        ingredients.simulated.windows.features,
-        ingredients.simulated.windows.recording,
-        WINDOW_NAMES,
-    )
+    known = [ingredients.simulated.windows]
+    if ingredients.read is not None:
+        known.append(ingredients.read.windows)
+    seen = joined(known)
+    reference = learn_reference(seen.features, seen.recording, WINDOW_NAMES)
     with replacing_folder(out) as beside:
         save_model(
             beside,

@@ -24,7 +24,7 @@ def nearest_to(table, peak_s):
 @pytest.mark.parametrize("width_s", [0.2, 0.3, 0.45])
 @pytest.mark.parametrize("height_uv", [60.0, 120.0, 250.0])
 def test_a_blink_is_found_within_50_ms(invented, width_s, height_uv):
-    samples = invented.background(8, 12, seed=1, rms_uv=6)
+    samples = invented.background(8, 12, seed=1, rms_uv=height_uv / 20)
     peaks_s = [3.013, 6.5, 9.207]
     invented.add_blinks(
         samples, invented.SMALL_CAP, peaks_s, width_s=width_s, height_uv=height_uv

@@ -61,7 +61,9 @@ def test_recordings_of_one_to_three_seconds(invented, rate_hz, seconds):
 def test_any_cap_and_any_signal(invented, cap, kind):
     names = CAPS[cap]
     samples = samples_of(kind, invented, len(names), 8, 250.0)
-    _, segments, channels = check(invented.in_memory(samples, names), invented)
+    limit_uv = 4e5 if kind == "100 mV away" else invented.LIMIT_UV
+    recording = invented.in_memory(samples, names, limit_uv=limit_uv)
+    _, segments, channels = check(recording, invented)
     lost = segments[segments["label"] == "contact loss"]
     if kind in ("zeros", "held at one value", "at the limit"):
         assert set(lost["channel"]) == set(names)
@@ -70,8 +72,7 @@ def test_any_cap_and_any_signal(invented, cap, kind):
         assert lost.empty
 
 
-@pytest.mark.parametrize("kind", ["brain", "100 mV away"])
-def test_a_large_offset_changes_no_feature(invented, kind):
+def test_a_large_offset_changes_no_feature(invented):
     """DC-coupled amplifiers record tens of mV of electrode offset."""
     plain = invented.features_of(
         invented.in_memory(samples_of("brain", invented, 8, 10, 250.0), CAPS["eight sponges"])
@@ -81,6 +82,9 @@ def test_a_large_offset_changes_no_feature(invented, kind):
             samples_of("100 mV away", invented, 8, 10, 250.0), CAPS["eight sponges"], limit_uv=4e5
         )
     )
+    for table in (plain, offset):
+        # the cube root makes much of a skewness near zero
+        table.windows[..., WINDOW_NAMES.index("skewness")] **= 3
     # single precision leaves 0.008 µV at 100 mV
     difference = np.abs(offset.windows - plain.windows).max(axis=(0, 1))
     worst = {name: d for name, d in zip(WINDOW_NAMES, difference, strict=True) if d > 0.05}
@@ -97,7 +101,7 @@ def test_one_channel_knows_no_neighbour(invented):
 def test_contact_loss_of_a_single_channel_has_a_kind(invented):
     """Pops cannot be told from floating without neighbours: it is called floating."""
     samples = invented.background(1, 20)
-    samples[:, 2500:] += 2000 * np.random.default_rng(0).normal(size=2500)
+    samples[:, 2500:] += 700 * np.random.default_rng(0).normal(size=2500)
     _, segments, _ = check(invented.in_memory(samples, ("C3",)), invented)
     assert segments["kind"].tolist() == ["floating"]
 

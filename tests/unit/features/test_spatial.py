@@ -31,7 +31,7 @@ def slow():
 
 
 def table(slow, near):
-    values = spatial_features(slow, RATE_HZ, near=near)
+    values = spatial_features(slow, slow, RATE_HZ, near=near)
     return {name: values[..., place] for place, name in enumerate(NAMES[: values.shape[-1]])}
 
 
@@ -114,10 +114,20 @@ def test_a_step_on_every_channel_is_nobodys_own(near):
 
 
 def test_one_channel_has_no_neighbours():
-    values = spatial_features(np.ones((1, 4, 50), dtype=np.float32), RATE_HZ, near=np.empty((1, 0), int))
+    alone = np.ones((1, 4, 50), dtype=np.float32)
+    values = spatial_features(alone, alone, RATE_HZ, near=np.empty((1, 0), dtype=np.int64))
     assert np.isnan(values).all()
 
 
 def test_quiet_quarter():
     levels = np.array([[0.0], [1.0], [2.0], [3.0], [8.0]], dtype=np.float32)
     np.testing.assert_allclose(relative_to_quiet(levels)[:, 0], [-1, 0, 1, 2, 7])
+
+
+def test_flat_channels_do_not_make_the_others_loud():
+    """Two of five are dead (at the floor of 1e-6 µV²/Hz): the quietest living one is the measure."""
+    levels = np.array([[-6.0], [1.0], [-6.0], [1.5], [2.0]], dtype=np.float32)
+    above = relative_to_quiet(levels)[[1, 3, 4], 0]
+    assert (above <= 0.5).all()
+    assert above[0] <= 0 <= above[2]
+    np.testing.assert_array_equal(relative_to_quiet(np.full((4, 1), -6, dtype=np.float32)), 0)

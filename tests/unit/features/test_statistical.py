@@ -40,10 +40,19 @@ def test_steps_of_a_staircase():
     """50 Hz: 40 ms are two samples. 0 µV, then 30 µV from the middle of the window on."""
     slow = np.zeros((1, 1, 50), dtype=np.float32)
     slow[..., 25:] = 30
-    fast, lasting = 10 ** step_features(slow, 50.0)[0, 0]
+    fast, lasting = 10 ** step_features(slow, slow, 50.0)[0, 0]
     assert fast == pytest.approx(30)
     # quarters of 12 samples: 0, 11/12 of 30, 30, 30
     assert lasting == pytest.approx(27.5, abs=2.6)
+
+
+def test_a_step_right_at_the_window_s_edge_is_seen():
+    """The wide window begins 40 ms (two samples at 50 Hz) earlier."""
+    wide = np.full((1, 1, 52), 30, dtype=np.float32)
+    wide[..., :2] = 0
+    fast, lasting = 10 ** step_features(wide[..., 2:], wide, 50.0)[0, 0]
+    assert fast == pytest.approx(30)
+    assert lasting == pytest.approx(0.01)
 
 
 def test_a_ramp_has_the_same_step_everywhere():

@@ -1,0 +1,102 @@
+"""Context: middles over the whole recording, surroundings, the mains frequency."""
+
+import numpy as np
+import pytest
+
+from cleanspan.features.context import BIN, COUNTED, SCALE, Middles, relate_events
+from cleanspan.features.registry import EVENT_NAMES, RAW_NAMES
+
+
+def rows_of(n_channels=3, n_windows=400, seed=0):
+    rng = np.random.default_rng(seed)
+    rows = rng.normal(0.5, 1, (n_channels, n_windows, len(RAW_NAMES))).astype(np.float32)
+    rows[..., RAW_NAMES.index("mobility")] = rng.uniform(3, 40, (n_channels, n_windows))
+    return rows
+
+
+def test_middles_are_medians_to_a_bin():
+    rows = rows_of()
+    middles = Middles(3)
+    for part in np.split(rows, [7, 160, 161], axis=1):
+        middles.add(part)
+    for name, values in middles.medians().items():
+        plain = np.median(rows[..., RAW_NAMES.index(name)], axis=1)
+        np.testing.assert_allclose(values, plain, atol=1.1 * BIN / SCALE.get(name, 1), err_msg=name)
+
+
+def test_a_value_that_is_not_known_is_not_counted():
+    rows = rows_of()
+    place = RAW_NAMES.index("rms")
+    rows[1, 10:, place] = np.nan
+    rows[2, :, place] = np.nan
+    middles = Middles(3)
+    middles.add(rows)
+    values = middles.medians()["rms"]
+    assert values[1] == pytest.approx(np.median(rows[1, :10, place]), abs=0.3)
+    assert np.isnan(values[2])
+    assert np.isfinite([middles.medians()[name][1] for name in COUNTED if name != "rms"]).all()
+
+
+def test_an_hour_long_fault_does_not_move_a_middle_that_is_counted_before_it(invented):
+    """Values above the baseline are counted from the channel's own median."""
+    samples = invented.background(8, 40, seed=1)
+    samples[3, 7000:] *= 30  # the last 12 s
+    table = invented.features_of(invented.in_memory(samples, invented.SMALL_CAP))
+    above = invented.column(table, "rms_above")
+    assert np.median(above[3, :50]) == pytest.approx(0, abs=0.1)
+    assert np.median(above[3, 58:]) == pytest.approx(np.log10(30), abs=0.15)
+
+
+def test_around_is_the_mean_over_eight_seconds(invented):
+    table = invented.features_of(
+        invented.in_memory(invented.background(8, 30, seed=2), invented.SMALL_CAP)
+    )
+    plain, smooth = invented.column(table, "rms"), invented.column(table, "rms_around")
+    for window in (20, 30):
+        expected = plain[:, window - 8 : window + 9].mean(axis=1)
+        np.testing.assert_allclose(smooth[:, window], expected, atol=1e-4)
+
+
+MAINS = [
+    (50.0, (7,), 40.0),
+    (60.0, (7,), 40.0),
+    (50.0, range(8), 8.0),
+    (60.0, range(8), 8.0),
+    (None, (), 0.0),
+    (None, (2,), 1.0),
+]
+
+
+@pytest.mark.parametrize(("mains_hz", "rows", "amplitude_uv"), MAINS)
+def test_the_mains_frequency_is_named_where_it_stands_out(invented, mains_hz, rows, amplitude_uv):
+    samples = invented.background(8, 20, seed=3)
+    time_s = np.arange(samples.shape[1]) / 250
+    for row in rows:
+        samples[row] += amplitude_uv * np.sin(2 * np.pi * (mains_hz or 50) * time_s)
+    around = invented.features_of(invented.in_memory(samples, invented.SMALL_CAP)).around
+    assert around.mains_hz == mains_hz
+    if mains_hz:
+        assert around.mains_column == f"mains_{mains_hz:.0f}"
+
+
+def test_one_noisy_channel_has_its_mains_whatever_the_others_show(invented):
+    for mains_hz in (50, 60):
+        samples = invented.background(19, 20, seed=4)
+        time_s = np.arange(samples.shape[1]) / 250
+        samples[18] += 30 * np.sin(2 * np.pi * mains_hz * time_s)
+        table = invented.features_of(invented.in_memory(samples))
+        around = invented.column(table, "mains_around")
+        assert (around[18] > np.log10(0.6)).all()
+        assert (around[:18] < np.log10(0.35)).all()
+
+
+def test_event_heights_are_related_to_each_channels_level():
+    features = np.ones((2, 3, len(EVENT_NAMES)), dtype=np.float32)
+    level = np.array([0.5, 0.25, 2.0], dtype=np.float32)
+    related = relate_events(features, level, [0, 1])
+    lead, own = (EVENT_NAMES.index(f"{name}_height_above") for name in ("lead", "own"))
+    np.testing.assert_allclose(related[..., lead], 0.75)
+    np.testing.assert_allclose(related[..., own], [[0.5, 0.75, -1.0]] * 2)
+    untouched = [i for i in range(len(EVENT_NAMES)) if i not in (lead, own)]
+    np.testing.assert_array_equal(related[..., untouched], 1)
+    np.testing.assert_array_equal(features, 1)
