@@ -46,6 +46,8 @@ class Outcome:
         Share of channel-time under each label.
     mend : tuple of str
         Channels that the technologist should mend.
+    shortfalls : tuple of str
+        Why the recording does not meet the chosen plan; empty where it does.
     model, config : str
         Fingerprints.
     warnings : tuple of str
@@ -62,6 +64,7 @@ class Outcome:
     usable_s: float = float("nan")
     shares: Mapping[str, float] = field(default_factory=dict)
     mend: tuple[str, ...] = ()
+    shortfalls: tuple[str, ...] = ()
     model: str = ""
     config: str = ""
     warnings: tuple[str, ...] = ()
@@ -259,11 +262,11 @@ def _assemble(
 def _left_aside(channels: Sequence[Channel], eeg: Sequence[Channel]) -> list[str]:
     """Say which scalp channels were too slow to be screened."""
     slow = [
-        channel.label
-        for channel in channels
-        if channel.role == Role.EEG and channel not in eeg
+        channel.label for channel in channels if channel.role == Role.EEG and channel not in eeg
     ]
-    return [f"not screened, sampled below {LOWEST_RATE_HZ:g} Hz: {', '.join(slow)}"] if slow else []
+    return (
+        [f"not screened, sampled below {LOWEST_RATE_HZ:g} Hz: {', '.join(slow)}"] if slow else []
+    )
 
 
 def write_results(result: Screened, folder: Path) -> Outcome:
@@ -366,5 +369,6 @@ def _outcome(
         usable_s=applied.usable_s,
         shares=shares,
         mend=tuple(table["channel"][table["verdict"] == MEND]),
+        shortfalls=applied.shortfalls,
         warnings=tuple(warnings),
     )

@@ -54,12 +54,18 @@ def prepared(folder):
     return {**os.environ, **homes, "COLUMNS": "200"}
 
 
-def called(line, folder, environment):
-    arguments = [sys.executable, "-m", *shlex.split(line)]
+def called(arguments, folder, environment):
+    """Run Python with arguments; give the lines that it printed."""
     done = subprocess.run(
-        arguments, cwd=folder, env=environment, capture_output=True, text=True, timeout=150
+        [sys.executable, *arguments],
+        cwd=folder,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=150,
+        check=False,
     )
-    assert done.returncode == 0, f"{line}: {done.stderr}"
+    assert done.returncode == 0, f"{arguments}: {done.stderr}"
     return done.stdout.splitlines()
 
 
@@ -159,7 +165,7 @@ def test_console_lines_run_and_print_what_is_shown(tmp_path, monkeypatch):
             _, command, arguments = command_of(shlex.split(line)[1:])
             command.make_context("cleanspan", arguments)  # raises where it cannot be parsed
             continue
-        printed = called(line, tmp_path, environment)
+        printed = called(["-m", *shlex.split(line)], tmp_path, environment)
         if output:
             assert [shape(row) for row in printed] == [shape(row) for row in output], line
             compared += 1
@@ -187,11 +193,7 @@ def the_files_are_those_of_the_table(folder):
 
 def the_snippets_run(folder, environment):
     for snippet in code("python"):
-        done = subprocess.run(
-            [sys.executable, "-c", snippet], cwd=folder, env=environment,
-            capture_output=True, text=True, timeout=120,
-        )  # fmt: skip
-        assert done.returncode == 0, done.stderr
+        called(["-c", snippet], folder, environment)
 
 
 @pytest.mark.parametrize(
@@ -215,7 +217,7 @@ def refresh():
         for line, output in shown():
             if too_slow(line):
                 continue
-            printed = called(line, folder, environment)
+            printed = called(["-m", *shlex.split(line)], folder, environment)
             if output:
                 before = "\n".join([f"$ {line}", *output])
                 assert text.count(before) == 1

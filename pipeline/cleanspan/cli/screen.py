@@ -123,7 +123,7 @@ def _progress(count: int, *, hidden: bool) -> "Iterator[Callable[[Outcome], None
 def table_lines(outcomes: "Sequence[Outcome]") -> list[str]:
     """Short table: how much of each recording is usable, and what to mend."""
     labels = list(dict.fromkeys(label for outcome in outcomes for label in outcome.shares))
-    header = ["recording", "length", "usable", "clean", *labels, "mend"]
+    header = ["recording", "length", "usable", "plan", "clean", *labels, "mend"]
     rows = [header]
     for outcome in outcomes:
         if outcome.status != "done":
@@ -134,6 +134,7 @@ def table_lines(outcomes: "Sequence[Outcome]") -> list[str]:
                 outcome.recording,
                 _clock(outcome.duration_s),
                 f"{outcome.usable_s / max(outcome.duration_s, 1e-9):.0%}",
+                "short" if outcome.shortfalls else "meets",
                 f"{outcome.clean_share:.0%}",
                 *(f"{outcome.shares.get(label, 0):.1%}" for label in labels),
                 " ".join(outcome.mend) or "-",

@@ -32,6 +32,7 @@ def write_summary(outcomes: "Sequence[Outcome]", path: Path) -> Path:
     labels = list(dict.fromkeys(label for outcome in outcomes for label in outcome.shares))
     header = [
         *("recording", "status", "duration_s", "channels", "clean_share", "usable_s"),
+        "meets_plan",
         *(f"{column_name(label)}_share" for label in labels),
         *("mend", "model", "config", "warnings", "error"),
     ]
@@ -51,6 +52,7 @@ def _row(outcome: "Outcome", labels: Sequence[str]) -> list[str]:
         str(outcome.channels),
         _number(outcome.clean_share, 4),
         _number(outcome.usable_s, 3),
+        _meets(outcome),
         *(_number(outcome.shares.get(label, math.nan), 4) for label in labels),
         plain_cell(SEPARATOR.join(outcome.mend)),
         plain_cell(outcome.model),
@@ -58,6 +60,13 @@ def _row(outcome: "Outcome", labels: Sequence[str]) -> list[str]:
         plain_cell("; ".join(outcome.warnings)),
         plain_cell(outcome.error),
     ]
+
+
+def _meets(outcome: "Outcome") -> str:
+    """Say whether the recording meets the plan; empty where it was not screened."""
+    if outcome.status != "done":
+        return ""
+    return "no" if outcome.shortfalls else "yes"
 
 
 def _number(value: float, decimals: int) -> str:

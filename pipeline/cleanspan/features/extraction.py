@@ -166,7 +166,9 @@ class FeatureStore:
                 )
                 yield first, rows[first - low : last - low]
 
-    def event_features(self, *, at_once: int = 2000) -> Iterator[tuple[int, npt.NDArray[np.float32]]]:
+    def event_features(
+        self, *, at_once: int = 2000
+    ) -> Iterator[tuple[int, npt.NDArray[np.float32]]]:
         """Yield (first event, features of shape (n, n_channels, n_event_features)), in order."""
         n_columns = len(self.channels) * len(EVENT_NAMES)
         with self._event_path.open("rb") as file:

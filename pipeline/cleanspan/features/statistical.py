@@ -111,7 +111,7 @@ def step_features(
 
 
 def step_lag(rate_hz: float) -> int:
-    """Samples within `STEP_S`."""
+    """Count the samples within `STEP_S`."""
     return max(round(STEP_S * rate_hz), 1)
 
 

@@ -83,20 +83,20 @@ def _table(found: list[Found], store: FeatureStore, labels: tuple[str, ...]) -> 
     kinds = sorted({part.kind for part in found} | {""})
     sizes = [part.row.size for part in found]
 
-    empty: tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]] = np.empty(0, int), np.empty(0)
-    row = np.concatenate([empty[0], *(part.row for part in found)])
-    onset_s = np.concatenate([empty[1], *(part.onset_s for part in found)])
-    end_s = np.concatenate([empty[1], *(part.end_s for part in found)])
-    confidence = np.concatenate([empty[1], *(part.confidence for part in found)])
-    label = np.repeat([labels.index(part.label) for part in found], sizes).astype(np.int8)
-    kind = np.repeat([kinds.index(part.kind) for part in found], sizes).astype(np.int8)
+    none = np.empty(0)
+    row = np.concatenate([np.empty(0, dtype=np.int64), *(part.row for part in found)])
+    onset_s = np.concatenate([none, *(part.onset_s for part in found)])
+    end_s = np.concatenate([none, *(part.end_s for part in found)])
+    confidence = np.concatenate([none, *(part.confidence for part in found)])
+    label = np.repeat(np.array([labels.index(part.label) for part in found], dtype=int), sizes)
+    kind = np.repeat(np.array([kinds.index(part.kind) for part in found], dtype=int), sizes)
     order = np.lexsort((row, onset_s))
     names = [channel.label for channel in store.channels]
     return pd.DataFrame(
         {
-            "channel": pd.Categorical.from_codes(row[order], names),
-            "label": pd.Categorical.from_codes(label[order], list(labels)),
-            "kind": pd.Categorical.from_codes(kind[order], kinds),
+            "channel": pd.Categorical.from_codes(row[order], pd.Index(names)),
+            "label": pd.Categorical.from_codes(label[order], pd.Index(labels)),
+            "kind": pd.Categorical.from_codes(kind[order], pd.Index(kinds)),
             "onset_s": onset_s[order],
             "duration_s": end_s[order] - onset_s[order],
             "confidence": confidence[order].astype(np.float32),
@@ -132,9 +132,7 @@ def event_segments(
         )
 
 
-def leads_with_contact(
-    store: FeatureStore, predictions: Predictions
-) -> npt.NDArray[np.bool_]:
+def leads_with_contact(store: FeatureStore, predictions: Predictions) -> npt.NDArray[np.bool_]:
     """Which lead channels have contact at each event, ndarray of shape (n_events, n_leads)."""
     usable = np.ones((store.times.peak_s.size, len(store.leads)), dtype=bool)
     if CONTACT_LOSS not in predictions.labels or not store.onset_s.size:

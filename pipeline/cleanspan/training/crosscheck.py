@@ -185,9 +185,7 @@ def check_mains(path: Path, model: Model) -> MainsCheck:
     )
 
 
-def mains_ratios(
-    recording: Recording, channels: Sequence[int]
-) -> npt.NDArray[np.float64]:
+def mains_ratios(recording: Recording, channels: Sequence[int]) -> npt.NDArray[np.float64]:
     """Rms at 50 or 60 ± 1 Hz (the larger) against 1-40 Hz rms, by scipy's Welch estimate."""
     from scipy import signal
 
@@ -201,5 +199,3 @@ def mains_ratios(
     ]
     ratios: npt.NDArray[np.float64] = np.sqrt(np.max(mains, axis=0) / body)
     return ratios
-
-

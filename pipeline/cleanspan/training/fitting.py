@@ -12,6 +12,7 @@ from cleanspan.training.dataset import Table
 from cleanspan.training.truth import POSITIVE, UNKNOWN
 from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 
+
 @dataclass(frozen=True, slots=True)
 class View:
     """What some of a label's networks look like.
@@ -34,13 +35,14 @@ class View:
     features: tuple[str, ...] = ()
 
 
+_FAST_STEMS = ("band_20_30", "band_30_45", "band_65_78", "slope_high", "fast_size", "faster_size")
 FAST = tuple(
     name
     for name in WINDOW_NAMES
-    if name.removesuffix("_around").removesuffix("_middle")
-    in ("band_20_30", "band_30_45", "band_65_78", "slope_high", "fast_size", "faster_size")
-    and (name.endswith(("_around", "_middle")) or name.startswith(("fast", "band_3", "band_6")))
-) + ("flatness", "mobility_middle")
+    if name in ("band_30_45", "band_65_78", "fast_size", "faster_size", "flatness")
+    or name in ("mobility_middle", *(f"{stem}_around" for stem in _FAST_STEMS))
+    or name in tuple(f"{stem}_middle" for stem in _FAST_STEMS)
+)
 """What lasting muscle is judged by: fast activity, now, around and over the whole recording."""
 
 VIEWS: Mapping[str, tuple[View, ...]] = {
@@ -78,7 +80,7 @@ class Recipe:
     seed: int = 20_260
 
     def views_of(self, label: str) -> tuple[View, ...]:
-        """Views of a label."""
+        """Give the views of a label."""
         return self.views.get(label, OTHER_VIEWS)
 
 
@@ -106,9 +108,7 @@ def scaling_of(samples: Sequence[Sample], *, seed: int) -> Scaling:
         chosen = rng.choice(len(rows), size=min(len(rows), 40_000), replace=False)
         parts.append(rows[np.sort(chosen)])
     stacked = np.concatenate(parts)
-    low, centre, high = (
-        _column_quantile(stacked, share) for share in (0.25, 0.5, 0.75)
-    )
+    low, centre, high = (_column_quantile(stacked, share) for share in (0.25, 0.5, 0.75))
     deviation = _column_deviation(stacked)
     spread = np.maximum((high - low) / 1.349, 0.3 * deviation)
     spread = np.where(spread > 1e-3, spread, 1.0)
@@ -126,7 +126,7 @@ def _column_quantile(rows: Array, share: float) -> npt.NDArray[np.float64]:
 
 
 def _column_deviation(rows: Array) -> npt.NDArray[np.float64]:
-    """Standard deviation of what is known in each column."""
+    """Give the standard deviation of what is known in each column."""
     known = np.isfinite(rows)
     count = np.maximum(known.sum(axis=0), 1)
     mean = np.where(known, rows, 0).sum(axis=0) / count
@@ -229,7 +229,12 @@ class _Work:
         """Fit one network; features outside its view get weights of zero."""
         columns = columns_of(self.names, view.features or tuple(self.names))
         network = fit_network(
-            self.scaled[:, columns], self.truth, self.weight, view=view, recipe=self.recipe, seed=seed
+            self.scaled[:, columns],
+            self.truth,
+            self.weight,
+            view=view,
+            recipe=self.recipe,
+            seed=seed,
         )
         first = np.zeros((self.scaled.shape[1], network.weights[0].shape[1]), dtype=np.float32)
         first[columns] = network.weights[0]
@@ -302,9 +307,7 @@ def _calibration(
     return slope, float(np.clip(fitted.intercept_[0], -2, 2))
 
 
-def person_folds(
-    person: npt.NDArray[np.str_], folds: int, *, seed: int
-) -> npt.NDArray[np.int64]:
+def person_folds(person: npt.NDArray[np.str_], folds: int, *, seed: int) -> npt.NDArray[np.int64]:
     """Give each row the fold of its person; a person is never in two folds."""
     people = np.unique(person)
     order = np.random.default_rng(seed).permutation(len(people))

@@ -1,4 +1,4 @@
-"""What the shipped model is made of: simulated recordings, and read ones where they are at hand."""
+"""What the shipped model is made of: simulated recordings, and read ones where at hand."""
 
 import logging
 from collections.abc import Sequence
@@ -79,7 +79,11 @@ def _without(tables: Tables | None, people: Sequence[str]) -> Tables | None:
 
 
 def gather(
-    recordings: Path | None, labels: Path | None, *, jobs: int = 2, seeds: Sequence[int] = SIMULATED_SEEDS
+    recordings: Path | None,
+    labels: Path | None,
+    *,
+    jobs: int = 2,
+    seeds: Sequence[int] = SIMULATED_SEEDS,
 ) -> Ingredients:
     """Simulate, read and inject.
 

@@ -91,7 +91,9 @@ def make(
             events=events,
             rules=RULES,
             facts=_facts(ingredients, recipe, verdicts),
-            card=shipped_card(out.name, verdicts, learned_from_readers=ingredients.read is not None),
+            card=shipped_card(
+                out.name, verdicts, learned_from_readers=ingredients.read is not None
+            ),
             extra_arrays=reference.arrays(),
         )
         save_tables(beside / SAMPLE, sample_of(ingredients, seed=recipe.seed))
@@ -108,10 +110,8 @@ def sample_of(ingredients: Ingredients, *, seed: int) -> Any:
     return type(tables)(*parts)
 
 
-def _facts(
-    ingredients: Ingredients, recipe: Recipe, verdicts: Verdicts | None
-) -> dict[str, Any]:
-    """What the manifest says about the training."""
+def _facts(ingredients: Ingredients, recipe: Recipe, verdicts: Verdicts | None) -> dict[str, Any]:
+    """Say in the manifest what the training was."""
     import scipy
     import sklearn
 
@@ -138,7 +138,9 @@ def _facts(
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the recipe from the command line."""
-    parser = argparse.ArgumentParser(prog="python -m cleanspan.training.recipe", description=__doc__)
+    parser = argparse.ArgumentParser(
+        prog="python -m cleanspan.training.recipe", description=__doc__
+    )
     parser.add_argument("--out", type=Path, required=True, help="model folder to write")
     parser.add_argument("--recordings", type=Path, help="folder of the open recordings")
     parser.add_argument("--labels", type=Path, help="folder of the readers' marks")

@@ -134,12 +134,9 @@ def figures(verdicts: Verdicts) -> dict[str, object]:
             "clean_seconds_marked": _round(whole.false_share),
         },
         "injected_f1": {
-            kind: _round(score.cells[CONTACT_LOSS].f1)
-            for kind, score in verdicts.injected.items()
+            kind: _round(score.cells[CONTACT_LOSS].f1) for kind, score in verdicts.injected.items()
         },
-        "simulated_f1": {
-            label: _round(verdicts.simulated.cells[label].f1) for label in LABELS
-        },
+        "simulated_f1": {label: _round(verdicts.simulated.cells[label].f1) for label in LABELS},
         "expected_calibration_error": {
             label: _round(found.expected_error) for label, found in verdicts.calibrations.items()
         },
@@ -166,8 +163,9 @@ def shipped_card(name: str, verdicts: Verdicts | None, *, learned_from_readers: 
     ]
     if learned_from_readers:
         lines += [
-            f"- {len(RECORDINGS)} open recordings, first minute each, with readers' marks: {SOURCE}.",
-            "  The recordings are not part of the project; their SHA-256 stand in the manifest.",
+            f"- {len(RECORDINGS)} open recordings, first minute each, with readers' marks:",
+            f"  {SOURCE}. The recordings are not part of the project; their SHA-256 stand in the",
+            "  manifest.",
             "- The same minutes with contact faults injected.",
         ]
     else:
@@ -199,7 +197,7 @@ def _judged(verdicts: Verdicts) -> list[str]:
     """Tables of figures on people left out."""
     whole = pooled(verdicts.read)
     people = by_person(verdicts.read)
-    lines = [
+    return [
         "",
         "## Judged on people left out",
         "",
@@ -210,7 +208,9 @@ def _judged(verdicts: Verdicts) -> list[str]:
         "| figure | all | middle half of people | worst person |",
         "|---|---|---|---|",
         _spread("blink events, F1", whole.events[BLINK].f1, [p.events[BLINK].f1 for p in people]),
-        _spread("muscle seconds, F1", whole.cells[MUSCLE].f1, [p.cells[MUSCLE].f1 for p in people]),
+        _spread(
+            "muscle seconds, F1", whole.cells[MUSCLE].f1, [p.cells[MUSCLE].f1 for p in people]
+        ),
         _spread(
             "contact loss seconds, F1",
             whole.cells[CONTACT_LOSS].f1,
@@ -246,12 +246,9 @@ def _judged(verdicts: Verdicts) -> list[str]:
             for label, found in verdicts.calibrations.items()
         ),
     ]
-    return lines
 
 
-def _spread(
-    name: str, whole: float, people: Sequence[float], *, high_is_bad: bool = False
-) -> str:
+def _spread(name: str, whole: float, people: Sequence[float], *, high_is_bad: bool = False) -> str:
     """One figure over all, its quartiles over people, and the worst."""
     known = np.array([value for value in people if np.isfinite(value)])
     low, high = np.quantile(known, (0.25, 0.75))
