@@ -125,7 +125,7 @@ def test_a_flat_signal_has_finite_values_and_no_mains(held_at):
     assert all(np.isfinite(row).all() for row in values.values())
     for mains_hz in (50, 60):
         assert (values[f"mains_{mains_hz}"] < -2).all()
-        assert (values[f"mains_{mains_hz}_rms"] == -2).all()
+        assert (values[f"mains_{mains_hz}_rms"] < -1.99).all()
 
 
 def test_flatness_is_near_zero_for_noise_and_low_for_a_line():

@@ -31,11 +31,11 @@ class SpectralPlan:
     constant : ndarray of shape (2,)
         Transform of the tapered constant 1: all its bins that are not zero.
     frequency_hz : ndarray of shape (n_bins,)
-    weights : ndarray of shape (n_bins, n_columns)
+    weights : ndarray of shape (n_weighted_bins, n_columns)
         Columns: one mean a band, then the power of 1-40 Hz, then for each mains frequency its
-        power and the floor under it.
-    running : ndarray of shape (n_bins, n_edge_bins)
-        Columns that sum the density up to each bin of 1-45 Hz.
+        power and the floor under it. Bins past the last one that counts are left out.
+    running : ndarray of shape (n_summed_bins, n_edge_bins)
+        Columns that sum the density up to each bin of 1-45 Hz; likewise cut off.
     shown : ndarray of bool of shape (n_bands,)
     mains_shown : ndarray of bool of shape (2,)
     """
@@ -85,11 +85,17 @@ def plan_spectra(rate_hz: float, *, low_pass_hz: float | None = None) -> Spectra
         taper=taper.astype(np.float32),
         constant=np.fft.rfft(taper)[:2].astype(np.complex64),
         frequency_hz=frequency_hz,
-        weights=np.stack(columns, axis=1).astype(np.float32),
-        running=_running_sums(frequency_hz),
+        weights=_without_empty_end(np.stack(columns, axis=1).astype(np.float32)),
+        running=_without_empty_end(_running_sums(frequency_hz)),
         shown=np.array(shown),
         mains_shown=np.array(mains_shown),
     )
+
+
+def _without_empty_end(weights: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Leave out the last bins where no column counts them: most bins lie above 80 Hz."""
+    used = np.flatnonzero(weights.any(axis=1))
+    return weights[: used[-1] + 1] if used.size else weights[:1]
 
 
 def densities(windows_uv: npt.NDArray[np.float32], plan: SpectralPlan) -> npt.NDArray[np.float32]:
@@ -127,7 +133,7 @@ def spectral_features(
     -------
     ndarray of shape (n_channels, n_windows, n_features)
     """
-    sums = density @ plan.weights
+    sums = density[..., : len(plan.weights)] @ plan.weights
     n_bands = len(BANDS_HZ)
     out = np.full((*density.shape[:2], len(SPECTRAL)), np.nan, dtype=np.float32)
     bands = np.log10(np.maximum(sums[..., :n_bands], DENSITY_FLOOR))
@@ -159,7 +165,7 @@ def _running_sums(frequency_hz: npt.NDArray[np.float64]) -> npt.NDArray[np.float
 
 def _edge(density: npt.NDArray[np.float32], plan: SpectralPlan) -> npt.NDArray[np.float32]:
     """Frequency below which 90 % of the 1-45 Hz power lies, Hz."""
-    running = density @ plan.running
+    running = density[..., : len(plan.running)] @ plan.running
     below = np.count_nonzero(running < 0.9 * running[..., -1:], axis=-1)
     first = np.argmax(plan.running[:, 0] > 0)
     last = first + plan.running.shape[1] - 1

@@ -160,7 +160,8 @@ def rule_model(**changes):
 
     Contact loss: flat or railed for more than half of the window, or beyond 316 µV rms; line
     noise: mains above half of the 1-40 Hz rms over 8 s; muscle: 30-45 Hz ten times the quiet
-    channels' density; blink: shaped like a lid closure, and shown by a quarter of its height.
+    channels' density; blink: above 56 µV, shaped like a lid closure, not one of a crowd, and shown
+    by a quarter of its height.
     """
     features = ("flat_share", "railed_share", "rms", "mains_around", "fast_size")
     centre = np.array([0.5, 0.5, 2.5, np.log10(0.5), 1.0], dtype=np.float32)
@@ -172,18 +173,19 @@ def rule_model(**changes):
         Head(LINE_NOISE, (_layers(([[0], [0], [0], [12], [0]], [-4])),)),
         Head(CONTACT_LOSS, (_layers((contact, [0, 0, 0]), ([[12], [12], [12]], [-4])),)),
     ]
+    # One unit for each condition that fails: any of them makes the blink improbable.
+    conditions = ("shape_match", "own_share", "lead_height", "crowd")
     event_scaling = Scaling(
-        np.array([0.8, 0.25], dtype=np.float32), np.array([0.05, 0.05], dtype=np.float32)
+        np.array([0.75, 0.2, 1.7, 1.5], dtype=np.float32),
+        np.array([0.05, 0.05, 0.05, 0.5], dtype=np.float32),
     )
+    failing = (np.diag([-1.0, -1.0, -1.0, 1.0]), [1, 1, 1, 1])
+    blink = Head(BLINK, (_layers(failing, ([[-12]] * 4, [6])),))
     settings = {
         "name": "rules",
         "labels": (BLINK, MUSCLE, LINE_NOISE, CONTACT_LOSS),
         "windows": Panel(features, Scaling(centre, spread), tuple(heads)),
-        "events": Panel(
-            ("shape_match", "own_share"),
-            event_scaling,
-            (Head(BLINK, (_layers(([[4], [4]], [-4])),)),),
-        ),
+        "events": Panel(conditions, event_scaling, (blink,)),
         "rules": {},
         "fingerprint": "00000000",
         "manifest": {},

@@ -128,12 +128,17 @@ def _content(screened: Screened, applied: Mapping[str, PlanUse | float]) -> dict
         "hatchings": looks.hatchings(swatches),
         "legend": looks.legend(swatches),
         "name": screened.recording.path.name,
-        "headline": verdict.headline(screened, None if use is None else _usable_s(use), plan),
+        "headline": verdict.headline(
+            screened,
+            None if use is None else _usable_s(use),
+            plan,
+            channels=_channels_kept(use),
+        ),
         "wrong": verdict.what_was_wrong(screened),
         "mend": verdict.to_mend(screened),
         "watch": verdict.to_watch(screened),
         "findings": screened.findings,
-        "warnings": screened.recording.warnings,
+        "warnings": (*screened.recording.warnings, *screened.warnings),
         "map": _map(screened, spans, swatches),
         "plans": _plans(screened, applied, plan),
         "axis": strip.time_axis(screened.recording.duration_s, at_most=3),
@@ -195,6 +200,12 @@ def _map(
     return strip.label_map(
         rows, swatches, duration_s=screened.recording.duration_s, gaps=gaps(screened)
     )
+
+
+def _channels_kept(use: PlanUse | float | None) -> tuple[int, int] | None:
+    """Count the channels a plan keeps, and all; None where that is not known."""
+    table = getattr(use, "channels", None)
+    return None if table is None else (int((table["use"] == "keep").sum()), len(table))
 
 
 def _usable_s(use: PlanUse | float) -> float:

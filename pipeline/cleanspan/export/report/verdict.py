@@ -4,7 +4,7 @@ from collections.abc import Hashable, Mapping
 from typing import TYPE_CHECKING
 
 from cleanspan.export.report.strip import length, percent
-from cleanspan.types import Screened
+from cleanspan.types import CONTACT_LOSS, Screened
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -15,7 +15,13 @@ _AT_MOST = 4
 _NAMED = 8
 
 
-def headline(screened: Screened, usable_s: float | None, plan: str) -> str:
+def headline(
+    screened: Screened,
+    usable_s: float | None,
+    plan: str,
+    *,
+    channels: tuple[int, int] | None = None,
+) -> str:
     """Say how much of the recording is usable.
 
     Parameters
@@ -25,15 +31,24 @@ def headline(screened: Screened, usable_s: float | None, plan: str) -> str:
         Under the chosen plan; None where it was not computed.
     plan : str
         The plan's name.
+    channels : (int, int), optional
+        How many channels the plan keeps, of how many; said where it drops some.
     """
     recorded_s = recorded_time(screened)
     if usable_s is not None and recorded_s > 0:
         return (
             f"{length(usable_s)} of {length(recorded_s)} ({percent(usable_s / recorded_s)}) "
-            f"are usable under the plan “{plan}”."
+            f"are usable{_on_channels(channels)} under the plan “{plan}”."
         )
     clean = mean_clean(screened.channels)
     return f"{percent(clean)} of the time on the screened channels carries no mark."
+
+
+def _on_channels(channels: tuple[int, int] | None) -> str:
+    """Say on how many channels, unless on all."""
+    if channels is None or channels[0] == channels[1]:
+        return ""
+    return f" on {channels[0]} of {channels[1]} channels"
 
 
 def recorded_time(screened: Screened) -> float:
@@ -81,8 +96,8 @@ def to_mend(screened: Screened) -> list[tuple[str, str]]:
     listed = []
     for row in table.to_dict("records"):
         taken = shares(row, screened.labels)
-        most = max(taken, key=lambda label: -1.0 if taken[label] != taken[label] else taken[label])
-        said = text(row["note"]) or f"{most} for {percent(taken[most])} of the time"
+        lost = taken.get(CONTACT_LOSS, float("nan"))
+        said = text(row["note"]) or f"{CONTACT_LOSS} for {percent(lost)} of the time"
         listed.append((str(row["channel"]), said))
     return listed
 

@@ -1,0 +1,80 @@
+"""The table of channels, worked out by hand."""
+
+import numpy as np
+import pytest
+
+from cleanspan.labelling.channels import channel_table, union_s
+from cleanspan.types import LABELS, Channel, Finding, Role
+
+NAMES = ("Fp1", "Fp2", "C3", "C4", "O1", "O2")
+
+
+def channels():
+    scalp = [Channel(row, name, Role.EEG, name, 250.0) for row, name in enumerate(NAMES)]
+    return [*scalp, Channel(6, "Button", Role.BUTTON, None, 250.0)]
+
+
+def made(segments, findings=(), duration_s=100.0):
+    table = channel_table(channels(), segments, LABELS, duration_s=duration_s, findings=findings)
+    return table.set_index("channel")
+
+
+def test_union_counts_overlap_once():
+    onset_s, end_s = np.array([5.0, 0.0, 8.0, 1.0]), np.array([7.0, 2.0, 9.0, 1.5])
+    assert union_s(onset_s, end_s) == pytest.approx(2 + 2 + 1)
+    assert union_s(np.empty(0), np.empty(0)) == 0
+    assert union_s(np.array([0.0, 1.0]), np.array([10.0, 2.0])) == 10
+
+
+def test_shares_and_what_is_clean(table):
+    rows = made(
+        table(
+            ("C3", "muscle", "", 0, 20),
+            ("C3", "line noise", "", 10, 30),  # 10 s of it under muscle too
+            ("Fp1", "blink", "", 5, 0.4),
+        )
+    )
+    assert rows.loc["C3", "muscle_share"] == pytest.approx(0.2)
+    assert rows.loc["C3", "line_noise_share"] == pytest.approx(0.3)
+    assert rows.loc["C3", "clean_share"] == pytest.approx(0.6)
+    assert rows.loc["Fp1", "blink_share"] == pytest.approx(0.004)
+    assert rows.loc["O2", "clean_share"] == 1
+
+
+def test_channels_that_were_not_screened_have_no_share(table):
+    row = made(table(("C3", "muscle", "", 0, 20))).loc["Button"]
+    assert (row["role"], row["verdict"]) == ("button", "not screened")
+    assert np.isnan(row["clean_share"])
+    assert np.isnan(row["muscle_share"])
+
+
+@pytest.mark.parametrize(
+    ("label", "kind", "seconds", "verdict"),
+    [
+        ("contact loss", "floating", 1.9, "good"),
+        ("contact loss", "floating", 2.1, "watch"),
+        ("contact loss", "flat", 10.1, "mend"),
+        ("contact loss", "reference lost", 60, "good"),
+        ("line noise", "", 49, "good"),
+        ("line noise", "", 51, "watch"),
+        ("muscle", "", 100, "good"),
+        ("blink", "", 50, "good"),
+    ],
+)
+def test_verdicts(table, label, kind, seconds, verdict):
+    assert made(table(("C3", label, kind, 0, seconds))).loc["C3", "verdict"] == verdict
+
+
+def test_findings_stand_in_the_note(table):
+    findings = [Finding("salt bridge", ("C3", "C4"), "…"), Finding("drying", ("C3",), "…")]
+    rows = made(table(), findings)
+    assert rows.loc["C3", "note"] == "salt bridge; drying"
+    assert rows.loc["C4", "note"] == "salt bridge"
+    assert rows.loc["O1", "note"] == ""
+
+
+def test_columns_follow_the_contract(table):
+    assert list(made(table()).reset_index().columns) == [
+        "channel", "role", "verdict", "clean_share", "blink_share", "muscle_share",
+        "line_noise_share", "contact_loss_share", "note",
+    ]  # fmt: skip

@@ -1,0 +1,68 @@
+"""Edges move to where the signal changes, to an eighth of a second."""
+
+import numpy as np
+import pytest
+
+from cleanspan.labelling.edges import best_split, refine
+from cleanspan.labelling.runs import Runs
+
+
+class Cells:
+    def __init__(self, values):
+        self.values = np.asarray(values, dtype=np.float32)
+
+    def read(self, channel, first, last):
+        return self.values[first:last]
+
+
+def stepped(n_cells, *spans, high=3.0, low=1.0):
+    """Extent `high` inside spans of cells, `low` outside; level zero."""
+    extent = np.full(n_cells, low)
+    for first, last in spans:
+        extent[first:last] = high
+    return Cells(np.stack((extent, np.zeros(n_cells)), axis=1))
+
+
+def refined(cells, *spans, n_cells=160):
+    onset_s, end_s = np.array(spans, dtype=float).reshape(-1, 2).T
+    runs = refine(
+        Runs(onset_s, end_s, np.ones(onset_s.size)), cells, channel=0, first_cell=0, n_cells=n_cells
+    )
+    return list(zip(runs.onset_s.tolist(), runs.end_s.tolist(), strict=True))
+
+
+def test_split_of_a_step():
+    values = np.zeros((10, 2), dtype=np.float32)
+    values[7:, 0] = 1
+    assert best_split(values) == 7
+
+
+def test_no_split_where_nothing_changes_or_nothing_explains():
+    assert best_split(np.ones((10, 2), dtype=np.float32)) is None
+    noise = np.random.default_rng(0).normal(size=(40, 2)).astype(np.float32)
+    assert best_split(noise) is None
+
+
+@pytest.mark.parametrize(("onset_s", "end_s"), [(5.0, 10.0), (5.5, 9.5), (4.5, 10.5), (4.5, 9.5)])
+def test_edges_find_a_step_half_a_second_away(onset_s, end_s):
+    """Cells 40 to 79 are 5 to 10 s."""
+    assert refined(stepped(160, (40, 80)), (onset_s, end_s)) == [(5.0, 10.0)]
+
+
+def test_edges_stay_where_nothing_changes():
+    assert refined(stepped(160), (5.3, 9.1)) == [(5.3, 9.1)]
+
+
+def test_edges_at_the_ends_of_the_piece_stay():
+    assert refined(stepped(160, (0, 160)), (0.0, 20.0)) == [(0.0, 20.0)]
+
+
+def test_neighbouring_runs_never_overlap():
+    """Two runs 0.5 s apart that are one stretch to the eye: they may meet, no more."""
+    (_, first_end), (second_begin, _) = refined(stepped(160, (38, 100)), (5.0, 8.0), (8.5, 12.0))
+    assert first_end <= second_begin
+
+
+def test_a_short_run_is_not_turned_inside_out():
+    ((onset_s, end_s),) = refined(stepped(160, (36, 40)), (5.0, 5.5))
+    assert onset_s < end_s

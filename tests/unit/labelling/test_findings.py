@@ -1,0 +1,99 @@
+"""Findings about channels: bridges, dead and drying electrodes, the reference, positions."""
+
+import numpy as np
+import pytest
+
+from cleanspan.features.registry import EVENT_NAMES
+from cleanspan.labelling.findings import findings_of
+
+
+def kinds(findings):
+    return [(finding.kind, finding.channels) for finding in findings]
+
+
+def test_nothing_to_say_about_a_good_session(given, table):
+    store, predictions = given()
+    assert findings_of(store, predictions, table()) == []
+
+
+def test_a_lost_reference_is_said_once(given, table):
+    store, predictions = given()
+    names = [channel.label for channel in store.channels]
+    rows = [(name, "contact loss", "reference lost", at, 5) for at in (10, 30) for name in names]
+    (finding,) = findings_of(store, predictions, table(*rows))
+    assert finding.kind == "reference lost"
+    assert finding.channels == tuple(names)
+    assert "2 times, 10 s in all" in finding.text
+
+
+@pytest.mark.parametrize(("covered_s", "dead"), [(57.0, False), (59.0, True), (60.0, True)])
+def test_dead_from_start_to_end(given, table, covered_s, dead):
+    store, predictions = given()
+    found = findings_of(store, predictions, table(("C4", "contact loss", "flat", 0, covered_s)))
+    assert kinds(found) == ([("dead", ("C4",))] if dead else [])
+
+
+def test_drying_in_a_long_session(given, table):
+    """20 minutes: no loss in the first third, 30 % of the last."""
+    store, predictions = given(seconds=1200)
+    rows = table(("O1", "contact loss", "floating", 1080, 120))
+    (finding,) = findings_of(store, predictions, rows)
+    assert (finding.kind, finding.channels) == ("drying", ("O1",))
+    assert "0% of the first third and 30% of the last" in finding.text
+
+
+def test_no_trend_in_a_short_session(given, table):
+    store, predictions = given(seconds=60)
+    rows = table(("O1", "contact loss", "floating", 45, 15))
+    assert findings_of(store, predictions, rows) == []
+
+
+@pytest.mark.parametrize(
+    ("difference_uv2", "variance_uv2", "bridged"),
+    [
+        (0.5, 100.0, True),  # 0.7 µV rms between channels of 10 µV
+        (1.5, 100.0, False),  # r = 0.9925: below the published criterion
+        (3.0, 1000.0, False),  # more than amplifier noise
+        (0.01, 4.0, False),  # two dead channels
+    ],
+)
+def test_salt_bridge(given, table, difference_uv2, variance_uv2, bridged):
+    store, predictions = given()
+    store.pairs.variance_uv2[[2, 3]] = variance_uv2
+    store.pairs.difference_uv2[2, 3] = store.pairs.difference_uv2[3, 2] = difference_uv2
+    found = kinds(findings_of(store, predictions, table()))
+    assert found == ([("salt bridge", ("C3", "C4"))] if bridged else [])
+
+
+def with_blinks(given, count, share_at_the_back):
+    spans = [(2.0 + 3 * number, 2.3 + 3 * number) for number in range(count)]
+    store, predictions = given(events_s=spans)
+    predictions.events[:] = 0.9
+    store.shares[..., EVENT_NAMES.index("own_share")] = [1, 1, 0.1, 0.1, 0.05, share_at_the_back]
+    return store, predictions
+
+
+@pytest.mark.parametrize(
+    ("count", "share", "doubted"), [(10, 1.5, True), (10, 1.1, False), (5, 1.5, False)]
+)
+def test_blinks_larger_at_the_back_put_a_position_in_doubt(given, table, count, share, doubted):
+    store, predictions = with_blinks(given, count, share)
+    found = kinds(findings_of(store, predictions, table()))
+    assert found == ([("position", ("O2",))] if doubted else [])
+
+
+def test_shorted_channels_are_found_in_samples(invented, screen):
+    """C3 and Cz joined by salt water: one potential, two amplifier inputs of 0.5 µV noise."""
+    samples = invented.background(19, 60, seed=1)
+    rng = np.random.default_rng(2)
+    row = invented.CAP.index
+    samples[row("Cz")] = samples[row("C3")]
+    samples += 0.5 * rng.normal(size=samples.shape)
+    found = kinds(screen(samples).findings)
+    assert found == [("salt bridge", ("C3", "Cz"))]
+
+
+def test_neighbours_that_agree_are_no_bridge(invented, screen):
+    """98 % common: r = .98 all over the cap, below the published r > .995."""
+    samples = invented.background(19, 60, seed=1, shared=0.99, rms_uv=20)
+    assert screen(samples).findings == ()

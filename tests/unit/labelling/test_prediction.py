@@ -1,0 +1,129 @@
+"""The streaming path gives what the plain path gives: all features at once, double precision."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from cleanspan.config import Config, Windows
+from cleanspan.features.registry import EVENT_NAMES, WINDOW_NAMES
+from cleanspan.labelling.model import load_model
+from cleanspan.labelling.network import Head, Network, Panel, Scaling, logistic
+from cleanspan.screen import screened
+from cleanspan.training.store import shipped_model
+
+TOLERANCE = 2e-5
+"""Single precision in features of up to 1e4 and three layers, against double precision."""
+
+
+def plain_panel(panel, names, rows):
+    """The whole network in double precision, written down a second time."""
+    table = rows[..., [names.index(name) for name in panel.features]].astype(float)
+    scaling = panel.scaling
+    scaled = np.clip((table - scaling.centre) / scaling.spread, -scaling.reach, scaling.reach)
+    scaled = np.where(np.isnan(scaled), 0, scaled)
+    answers = []
+    for head in panel.heads:
+        votes = []
+        for network in head.networks:
+            signal = scaled
+            for weight, bias in zip(network.weights[:-1], network.biases[:-1], strict=True):
+                signal = np.maximum(signal @ weight.astype(float) + bias, 0)
+            votes.append(signal @ network.weights[-1].astype(float) + network.biases[-1])
+        logit = np.mean(votes, axis=0)[..., 0] * head.slope + head.offset
+        answers.append(1 / (1 + np.exp(-logit)))
+    return np.stack(answers, axis=-1)
+
+
+@pytest.fixture(scope="module")
+def samples(invented):
+    made = invented.background(19, 43.7, seed=21)
+    invented.add_blinks(made, invented.CAP, [4.0, 9.9, 19.95, 33.3])
+    made[18] += 25 * np.sin(2 * np.pi * 50 * np.arange(made.shape[1]) / 250)
+    made[3, 2500:4000] = 12.0
+    made[7] += 15 * np.random.default_rng(3).normal(size=made.shape[1])
+    return made
+
+
+@pytest.mark.parametrize("which", ["rules", "shipped"])
+@pytest.mark.parametrize("block_s", [5.0, 120.0])
+def test_streaming_equals_plain(invented, samples, which, block_s):
+    model = invented.rule_model() if which == "rules" else load_model(shipped_model())
+    recording = invented.in_memory(samples)
+    whole = invented.features_of(recording, block_s=120.0)
+    windows = plain_panel(model.windows, WINDOW_NAMES, whole.windows)
+    events = plain_panel(model.events, EVENT_NAMES, whole.events)
+    config = Config(windows=Windows(block_s=block_s))
+    # features themselves differ in the last digits between blocks: steep rules amplify them
+    tolerance = TOLERANCE if block_s == 120 else 2e-3
+    with screened(recording, config=config, model=model) as result:
+        n_events = len(model.events.heads)
+        for row in range(19):
+            ours = result.probabilities.channel(row)
+            np.testing.assert_allclose(ours[:, n_events:], windows[row], atol=tolerance)
+            for column in range(n_events):
+                seen = [
+                    max(
+                        (
+                            events[place, row, column]
+                            for place in np.flatnonzero(
+                                (whole.times.peak_s >= onset_s)
+                                & (whole.times.peak_s < onset_s + 1)
+                            )
+                        ),
+                        default=0.0,
+                    )
+                    for onset_s in result.probabilities.onset_s
+                ]
+                np.testing.assert_allclose(ours[:, column], seen, atol=tolerance)
+
+
+def test_logistic_does_not_overflow():
+    far = np.array([-1e30, -40, 0, 40, 1e30], dtype=np.float32)
+    np.testing.assert_allclose(logistic(far), [0, 0, 0.5, 1, 1], atol=1e-12)
+
+
+def test_scaling_keeps_to_its_reach_and_fills_what_is_missing():
+    scaling = Scaling(np.array([10.0], np.float32), np.array([2.0], np.float32))
+    rows = np.array([[10], [12], [1e9], [-1e9], [np.nan], [np.inf], [-np.inf]], np.float32)
+    np.testing.assert_allclose(scaling.apply(rows)[:, 0], [0, 1, 4, -4, 0, 4, -4])
+
+
+def test_rows_handled_at_a_time_do_not_matter():
+    rng = np.random.default_rng(0)
+    network = Network(
+        (rng.normal(size=(2, 3)).astype(np.float32), rng.normal(size=(3, 1)).astype(np.float32)),
+        (np.zeros(3, np.float32), np.zeros(1, np.float32)),
+    )
+    scaling = Scaling(np.zeros(2, np.float32), np.ones(2, np.float32))
+    panel = Panel(("rms", "step"), scaling, (Head("muscle", (network,)),))
+    rows = rng.normal(size=(1000, 2)).astype(np.float32)
+    np.testing.assert_allclose(
+        panel.probabilities(rows, at_once=7), panel.probabilities(rows), rtol=1e-5
+    )
+    assert panel.probabilities(rows[:0]).shape == (0, 1)
+
+
+def test_heads_average_logits_before_calibration():
+    """Networks that answer 1 and 3: logit 2; slope 2, offset −1: 1/(1 + e⁻³) = 0.9526."""
+    one, three = (
+        Network((np.zeros((1, 1), np.float32),), (np.array([value], np.float32),))
+        for value in (1.0, 3.0)
+    )
+    head = Head("muscle", (one, three), slope=2.0, offset=-1.0)
+    assert head.probability(np.zeros((1, 1), np.float32))[0] == pytest.approx(0.952574, abs=1e-5)
+
+
+def test_scratch_files_are_gone_afterwards(invented, samples, tmp_path, monkeypatch):
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    recording = invented.in_memory(samples)
+    with screened(recording, config=Config(), model=invented.rule_model()):
+        assert list(tmp_path.rglob("*"))
+    assert list(tmp_path.iterdir()) == []
+    stop = RuntimeError("in the block")
+    with (
+        pytest.raises(RuntimeError, match="in the block"),
+        screened(recording, config=Config(), model=invented.rule_model()),
+    ):
+        raise stop
+    assert list(Path(tmp_path).iterdir()) == []

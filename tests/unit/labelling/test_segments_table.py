@@ -1,0 +1,232 @@
+"""Segments of given probabilities, and of made recordings whose faults are known."""
+
+import numpy as np
+import pytest
+
+from cleanspan.config import SegmentRule
+from cleanspan.labelling.segments import segment_table
+from cleanspan.types import SEGMENT_COLUMNS
+
+
+def rows_of(table, **which):
+    for name, value in which.items():
+        table = table[table[name] == value]
+    return table
+
+
+def test_columns_and_order(given):
+    store, predictions = given(events_s=[(50.0, 50.4)])
+    predictions.set("muscle", 2, 20, 40)
+    predictions.set("line noise", 3, 10, 40)
+    predictions.events[0] = 0.9
+    made = segment_table(store, predictions, {})
+    assert tuple(made.columns) == SEGMENT_COLUMNS
+    assert made["onset_s"].is_monotonic_increasing
+    for name in ("channel", "label", "kind"):
+        assert made[name].dtype == "category"
+    assert list(made["channel"].cat.categories) == [channel.label for channel in store.channels]
+
+
+def test_windows_become_a_segment_of_the_cells_they_agree_on(given):
+    """Windows 20-39 (10 to 20.5 s) at 0.9, others 0: cells 10-10.5 and 20-20.5 s are half theirs.
+
+    Geometric means there: √(0.9·10⁻⁴) = 0.009; so 10.5 to 20 s stand.
+    """
+    store, predictions = given()
+    predictions.set("muscle", 2, 20, 40)
+    (row,) = segment_table(store, predictions, {}).itertuples()
+    assert (row.channel, row.label, row.kind) == ("C3", "muscle", "")
+    assert (row.onset_s, row.duration_s) == (10.5, 9.5)
+    assert row.confidence == pytest.approx(0.9)
+
+
+def test_rules_are_the_labels_own(given):
+    store, predictions = given()
+    predictions.set("muscle", 2, 20, 40, 0.55)
+    predictions.set("line noise", 2, 20, 40, 0.55)
+    strict = {"muscle": SegmentRule(begin_at=0.6, keep_above=0.5)}
+    made = segment_table(store, predictions, strict)
+    assert made["label"].tolist() == ["line noise"]
+
+
+def test_no_probability_no_segment(given):
+    store, predictions = given(events_s=[(5.0, 5.3)])
+    made = segment_table(store, predictions, {})
+    assert made.empty
+    assert tuple(made.columns) == SEGMENT_COLUMNS
+
+
+def test_an_event_has_one_onset_on_the_channels_that_show_it(given):
+    """The first stands by its leads; the second does not, sure as others may be."""
+    store, predictions = given(events_s=[(5.0, 5.3), (9.0, 9.4)])
+    predictions.events[0, :, 0] = [0.9, 0.8, 0.6, 0.3, 0.0, 0.0]
+    predictions.events[1, :, 0] = [0.3, 0.1, 0.9, 0.9, 0.9, 0.9]
+    made = segment_table(store, predictions, {})
+    assert made["channel"].tolist() == ["Fp1", "Fp2", "C3"]
+    assert set(made["label"]) == {"blink"}
+    assert made["onset_s"].tolist() == [5.0] * 3
+    assert made["duration_s"].tolist() == pytest.approx([0.3] * 3)
+
+
+def test_a_lead_without_contact_has_no_vote(given):
+    """Fp2 is off: the blink stands by Fp1 alone, and is not said of Fp2."""
+    store, predictions = given(events_s=[(5.0, 5.3)])
+    predictions.events[0, :, 0] = [0.9, 0.0, 0.0, 0.0, 0.0, 0.0]
+    predictions.set("contact loss", 1, 0, 119)
+    blinks = rows_of(segment_table(store, predictions, {}), label="blink")
+    assert blinks["channel"].tolist() == ["Fp1"]
+
+
+def test_without_leads_no_event_stands(given):
+    store, predictions = given(events_s=[(5.0, 5.3)], leads=())
+    predictions.events[:] = 1.0
+    assert segment_table(store, predictions, {}).empty
+
+
+def test_while_the_reference_is_lost_nothing_else_is_said(given):
+    store, predictions = given(events_s=[(15.0, 15.3), (40.0, 40.3)])
+    predictions.events[:] = 0.9
+    for channel in range(6):
+        predictions.set("contact loss", channel, 20, 40)
+        predictions.set("muscle", channel, 22, 38)
+    made = segment_table(store, predictions, {})
+    inside = made[(made["onset_s"] >= 10) & (made["onset_s"] < 20)]
+    assert set(inside["kind"]) == {"reference lost"}
+    assert rows_of(made, label="blink")["onset_s"].unique().tolist() == [40.0]
+
+
+def test_the_reference_is_lost_on_every_channel_at_once(given):
+    """Five of six channels lose contact from 10 to 20.5 s, the sixth is not sure."""
+    store, predictions = given()
+    for channel in range(5):
+        predictions.set("contact loss", channel, 20, 40)
+    made = segment_table(store, predictions, {})
+    assert set(made["kind"]) == {"reference lost"}
+    assert made["channel"].tolist() == [channel.label for channel in store.channels]
+    assert made["onset_s"].nunique() == made["duration_s"].nunique() == 1
+    assert made["onset_s"].iloc[0] == pytest.approx(10.25, abs=0.26)
+
+
+def test_most_but_not_nearly_all_channels_is_not_the_reference(given):
+    store, predictions = given()
+    for channel in range(4):
+        predictions.set("contact loss", channel, 20, 40)
+    made = segment_table(store, predictions, {})
+    assert len(made) == 4
+    assert "reference lost" not in set(made["kind"])
+
+
+def test_three_channels_cannot_tell_a_lost_reference(given):
+    store, predictions = given(("Fp1", "C3", "O1"), leads=(0,))
+    for channel in range(3):
+        predictions.set("contact loss", channel, 20, 40)
+    assert "reference lost" not in set(segment_table(store, predictions, {})["kind"])
+
+
+def test_an_electrode_lost_for_longer_keeps_its_own_row(given):
+    """C3 is off from 5 to 40 s, the reference from 10 to 20.5 s: both are said."""
+    store, predictions = given()
+    for channel in range(6):
+        predictions.set("contact loss", channel, 20, 40)
+    predictions.set("contact loss", 2, 10, 80)
+    made = segment_table(store, predictions, {})
+    own = rows_of(made, channel="C3")
+    assert set(own["kind"]) == {"reference lost", "floating"}
+    assert rows_of(own, kind="floating")["duration_s"].iloc[0] > 30
+    assert len(rows_of(made, channel="C4")) == 1
+
+
+def test_muscle_over_an_hour_is_one_row(given):
+    store, predictions = given(seconds=3600)
+    predictions.set("muscle", 4, 0, 7199)
+    (row,) = segment_table(store, predictions, {}).itertuples()
+    assert (row.onset_s, row.duration_s) == (0.0, 3600.0)
+
+
+def test_segments_on_one_channel_never_overlap_within_a_label(given):
+    """Two runs 1 s apart over a signal that steps in between."""
+    store, predictions = given()
+    predictions.set("muscle", 2, 20, 30)
+    predictions.set("muscle", 2, 33, 50)
+    store.cells.values[2, 80:150, 0] = 2.0
+    made = segment_table(store, predictions, {})
+    onset_s = made["onset_s"].to_numpy()
+    end_s = onset_s + made["duration_s"].to_numpy()
+    assert len(made) >= 1
+    assert (onset_s[1:] >= end_s[:-1]).all()
+
+
+# ---- made recordings, screened with the model of plain thresholds
+
+
+@pytest.fixture(scope="module")
+def minute(invented, screen):
+    samples = invented.background(19, 60, seed=4)
+    row = invented.CAP.index
+    time_s = np.arange(15000) / 250
+    rng = np.random.default_rng(5)
+    invented.add_blinks(samples, invented.CAP, [5.0, 12.3, 33.1])
+    samples[row("Pz"), 2500:5000] = 40.0  # 10 to 20 s
+    samples[row("F8"), 7500:8750] = invented.LIMIT_UV  # 30 to 35 s
+    samples[row("O2")] += 30 * np.sin(2 * np.pi * 50 * time_s)
+    samples[row("T7"), 10000:12500] += 60 * rng.normal(size=2500)  # 40 to 50 s
+    samples[row("C3")] = -7.0
+    return screen(samples)
+
+
+def test_flat_and_railed_stretches_have_their_edges_to_an_eighth(minute):
+    (flat,) = rows_of(minute.segments, channel="Pz", label="contact loss").itertuples()
+    assert flat.kind == "flat"
+    assert flat.onset_s == pytest.approx(10, abs=0.13)
+    assert flat.onset_s + flat.duration_s == pytest.approx(20, abs=0.13)
+    (railed,) = rows_of(minute.segments, channel="F8", label="contact loss").itertuples()
+    assert railed.kind == "railed"
+    assert railed.onset_s == pytest.approx(30, abs=0.13)
+    assert railed.onset_s + railed.duration_s == pytest.approx(35, abs=0.13)
+
+
+def test_a_dead_channel_is_one_row_from_start_to_end(minute):
+    (dead,) = rows_of(minute.segments, channel="C3").itertuples()
+    assert (dead.label, dead.kind) == ("contact loss", "flat")
+    assert (dead.onset_s, dead.duration_s) == (0.0, 60.0)
+    assert [f.channels for f in minute.findings if f.kind == "dead"] == [("C3",)]
+    assert minute.channels.loc["C3", "verdict"] == "mend"
+
+
+def test_line_noise_and_muscle_where_they_are(minute):
+    (line,) = rows_of(minute.segments, label="line noise").itertuples()
+    assert (line.channel, line.onset_s, line.duration_s) == ("O2", 0.0, 60.0)
+    assert minute.mains_hz == 50
+    (muscle,) = rows_of(minute.segments, label="muscle").itertuples()
+    assert muscle.channel == "T7"
+    assert muscle.onset_s == pytest.approx(40, abs=0.6)
+    assert muscle.onset_s + muscle.duration_s == pytest.approx(50, abs=0.6)
+
+
+def test_blinks_are_found_once_each_at_the_front(minute):
+    blinks = rows_of(minute.segments, label="blink")
+    at_front = rows_of(blinks, channel="Fp1")
+    middles = at_front["onset_s"] + at_front["duration_s"] / 2
+    assert middles.tolist() == pytest.approx([5.0, 12.3, 33.1], abs=0.1)
+    assert not set(blinks["channel"]) & {"O1", "O2", "P3", "P4"}
+
+
+def test_a_lost_ear_clip_is_said_once_a_channel(invented, screen):
+    """12 s of the same large drift on all channels: 19 rows, one finding, nobody to mend."""
+    samples = invented.background(19, 60, seed=6)
+    samples[:, 5000:8000] += 2500 * np.sin(np.arange(3000) / 40)
+    result = screen(samples)
+    lost = rows_of(result.segments, label="contact loss")
+    assert len(lost) == 19
+    assert set(lost["kind"]) == {"reference lost"}
+    assert lost["onset_s"].tolist() == pytest.approx([20.0] * 19, abs=0.3)
+    assert lost["duration_s"].tolist() == pytest.approx([12.0] * 19, abs=0.6)
+    assert [finding.kind for finding in result.findings] == ["reference lost"]
+    assert set(result.channels["verdict"]) == {"good"}
+
+
+def test_alpha_is_no_blink_for_plain_rules_either(invented, screen):
+    """100 µV peak to peak of 10 Hz, all over the head."""
+    samples = invented.background(19, 30, seed=7, rms_uv=4)
+    samples += 50 * np.sin(2 * np.pi * 10 * np.arange(7500) / 250)
+    assert rows_of(screen(samples).segments, label="blink").empty
