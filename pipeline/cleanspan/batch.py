@@ -217,16 +217,16 @@ def _outcomes(tasks: Sequence[Task], config: Config, model: Path, jobs: int) -> 
 
 def _alone(task: Task, config: Config, model: Path) -> Outcome:
     """Screen one recording in a process of its own, which may die."""
-    from joblib.externals.loky import get_reusable_executor
+    from joblib.externals.loky import ProcessPoolExecutor
 
-    pool = get_reusable_executor(max_workers=1)
-    work = pool.submit(screen_recording, task.source, task.folder, config=config, model=model)
-    try:
-        outcome: Outcome = work.result()
-    except BrokenProcessPool:
-        return failed(
-            task.source,
-            f"{task.source.name}: its process must be left to finish, got: stopped from outside; "
-            "there may have been too little memory",
-        )
+    with ProcessPoolExecutor(max_workers=1) as pool:
+        work = pool.submit(screen_recording, task.source, task.folder, config=config, model=model)
+        try:
+            outcome: Outcome = work.result()
+        except BrokenProcessPool:
+            outcome = failed(
+                task.source,
+                f"{task.source.name}: its process must be left to finish, got: stopped from "
+                "outside; there may have been too little memory",
+            )
     return outcome

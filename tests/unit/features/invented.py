@@ -191,3 +191,35 @@ def rule_model(**changes):
         "manifest": {},
     }
     return Model(**{**settings, **changes})
+
+
+def write_edf(path, samples_uv, names=CAP, *, rate_hz=250.0, extra=()):
+    """Write an EDF file; labels as an amplifier writes them, with prefix and reference."""
+    from edfio import Edf, EdfSignal
+
+    held = np.clip(samples_uv, -LIMIT_UV, LIMIT_UV)
+    signals = [
+        EdfSignal(
+            row, rate_hz, label=f"EEG {name}-A1A2", physical_dimension="uV",
+            physical_range=(-3276.8, LIMIT_UV),
+        )
+        for row, name in zip(held, names, strict=True)
+    ]  # fmt: skip
+    signals += [
+        EdfSignal(row, rate_hz, label=label, physical_dimension=unit, physical_range=(-6000, 6000))
+        for label, unit, row in extra
+    ]
+    path.parent.mkdir(parents=True, exist_ok=True)
+    Edf(signals).write(path)
+    return path
+
+
+def save_rules(folder, **changes):
+    """Write the model of plain thresholds into a folder."""
+    from cleanspan.labelling.model import save_model
+
+    model = rule_model()
+    folder.mkdir(parents=True)
+    settings = {"windows": model.windows, "events": model.events, "rules": {}, "facts": {}}
+    save_model(folder, name="rules", card="# rules\n", **{**settings, **changes})
+    return folder

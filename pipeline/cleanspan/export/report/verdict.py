@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 
 WORTH_SAYING = 0.02
 """Smaller shares of channel-time are not named in the verdict."""
+MENDED_FROM = 0.1
+"""Share without contact that is the reason to mend, as in `labelling.channels`."""
 _AT_MOST = 4
 _NAMED = 8
 
@@ -96,8 +98,10 @@ def to_mend(screened: Screened) -> list[tuple[str, str]]:
     listed = []
     for row in table.to_dict("records"):
         taken = shares(row, screened.labels)
-        lost = taken.get(CONTACT_LOSS, float("nan"))
-        said = text(row["note"]) or f"{CONTACT_LOSS} for {percent(lost)} of the time"
+        most = max(taken, key=lambda label: -1.0 if taken[label] != taken[label] else taken[label])
+        if taken.get(CONTACT_LOSS, 0.0) >= MENDED_FROM:
+            most = CONTACT_LOSS  # the reason to mend, whatever else there is more of
+        said = text(row["note"]) or f"{most} for {percent(taken[most])} of the time"
         listed.append((str(row["channel"]), said))
     return listed
 

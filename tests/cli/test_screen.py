@@ -1,0 +1,477 @@
+"""``cleanspan screen`` as a user meets it: results, mistakes, names, and starting up."""
+
+import csv
+import os
+import re
+import runpy
+import subprocess
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from cleanspan.cli import COMMANDS, main
+
+_made = SimpleNamespace(
+    **runpy.run_path(str(Path(__file__).parents[1] / "unit" / "features" / "invented.py"))
+)
+DEMO = Path(__file__).parents[2] / "demo_data"
+LEAN = ("--marked", "none", "--no-report", "--no-windows", "--jobs", "1")
+COLUMNS = (
+    *("recording", "status", "duration_s", "channels", "clean_share", "usable_s"),
+    *("blink_share", "muscle_share", "line_noise_share", "contact_loss_share"),
+    *("mend", "model", "config", "warnings", "error"),
+)
+
+
+@pytest.fixture(scope="module")
+def model(tmp_path_factory):
+    return _made.save_rules(tmp_path_factory.mktemp("model") / "rules")
+
+
+@pytest.fixture(scope="module")
+def source(tmp_path_factory):
+    """20 s of a small cap: O2 with mains, Pz flat from 5 to 12 s."""
+    samples = _made.background(8, 20, seed=1)
+    time_s = _made.np.arange(5000) / 250
+    samples[7] += 30 * _made.np.sin(2 * _made.np.pi * 50 * time_s)
+    samples[5, 1250:3000] = 3.0
+    return _made.write_edf(
+        tmp_path_factory.mktemp("in") / "harbour.edf", samples, _made.SMALL_CAP
+    )
+
+
+@pytest.fixture
+def run(model, capsys, tmp_path, monkeypatch):
+    """Run the command in a folder of its own; give status, output and error lines."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+
+    def call(*args, lean=True, out="out", with_model=True):
+        options = [*(LEAN if lean else ("--jobs", "1")), "--out", out]
+        options += ["--model", str(model)] if with_model else []
+        with pytest.raises(SystemExit) as caught:
+            main(["screen", *options, *map(str, args)])
+        said = capsys.readouterr()
+        return SimpleNamespace(
+            status=caught.value.code, out=said.out, err=said.err, lines=said.err.splitlines()
+        )
+
+    return call
+
+
+def summary(folder="out"):
+    with (Path(folder) / "summary.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def refused(done, *texts):
+    """Usage and configuration: status 2, no output folder, lines a user can act on."""
+    assert done.status == 2
+    assert "Traceback" not in done.err
+    for text in texts:
+        assert text in done.err
+    assert not Path("out").exists()
+
+
+# ---- what comes out
+
+
+def test_results_of_one_recording(run, source):
+    before = source.read_bytes(), source.stat().st_mtime_ns
+    done = run(source, lean=False)
+    assert done.status == 0
+    assert done.err == ""
+    assert sorted(path.name for path in Path("out").iterdir()) == ["harbour", "summary.csv"]
+    suffixes = {path.name.removeprefix("harbour_") for path in Path("out/harbour").iterdir()}
+    assert suffixes >= {
+        "marked.edf", "segments.csv", "channels.csv", "exclusions.csv", "windows.parquet",
+        "report.html", "facts.json",
+    }  # fmt: skip
+    assert (source.read_bytes(), source.stat().st_mtime_ns) == before
+
+
+def test_segments_and_summary_say_what_is_in_the_recording(run, source):
+    run(source)
+    with Path("out/harbour/harbour_segments.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert list(rows[0]) == ["channel", "label", "kind", "onset_s", "duration_s", "confidence"]
+    found = {(row["channel"], row["label"]): row for row in rows}
+    flat = found["EEG Pz-A1A2", "contact loss"]
+    assert flat["kind"] == "flat"
+    assert float(flat["onset_s"]) == pytest.approx(5, abs=0.13)
+    assert float(flat["duration_s"]) == pytest.approx(7, abs=0.13)
+    assert float(found["EEG O2-A1A2", "line noise"]["duration_s"]) == 20
+    (row,) = summary()
+    assert set(COLUMNS) <= set(row)
+    assert tuple(row)[:2] == ("recording", "status")
+    assert (row["recording"], row["status"], row["channels"]) == ("harbour.edf", "done", "8")
+    assert float(row["duration_s"]) == 20
+    assert float(row["contact_loss_share"]) == pytest.approx(7 / 20 / 8, abs=0.002)
+    assert row["mend"] == "EEG Pz-A1A2"
+    assert re.fullmatch(r"rules@[0-9a-f]{8}", row["model"])
+    assert re.fullmatch(r"[0-9a-f]{8}", row["config"])
+    assert row["error"] == ""
+
+
+def test_the_table_on_the_screen(run, source):
+    header, row, where = run(source).out.splitlines()
+    assert header.split()[:3] == ["recording", "length", "usable"]
+    assert row.split()[:2] == ["harbour.edf", "0:00:20"]
+    assert row.endswith("EEG Pz-A1A2")
+    assert where == "results: out"
+
+
+def test_quiet_prints_nothing(run, source):
+    done = run(source, "--quiet")
+    assert (done.status, done.out, done.err) == (0, "", "")
+
+
+def test_quiet_still_prints_errors(run, source):
+    Path("bad.edf").write_bytes(b"no recording")
+    done = run(source, "bad.edf", "-q")
+    assert (done.status, done.out) == (1, "")
+    assert len(done.lines) == 1
+
+
+def test_verbose_says_what_is_done(source, model, tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-m", "cleanspan", "screen", str(source), "-v", *LEAN,
+         "--out", str(tmp_path / "out"), "--model", str(model)],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert "cleanspan: harbour.edf: done" in done.stderr.splitlines()
+
+
+def test_running_again_replaces_results(run, source):
+    run(source)
+    first = Path("out/harbour/harbour_segments.csv").read_bytes()
+    Path("out/harbour/harbour_segments.csv").write_text("damaged")
+    Path("out/harbour/harbour_old.txt").write_text("from an earlier version")
+    assert run(source).status == 0
+    assert Path("out/harbour/harbour_segments.csv").read_bytes() == first
+    assert not Path("out/harbour/harbour_old.txt").exists()
+    assert not list(Path("out").glob(".unfinished*"))
+    assert len(summary()) == 1
+
+
+def test_options_win_over_the_file(run, source):
+    Path("c.toml").write_text('[export]\nplan = "long"\nreport = true\nmarked = "copy"\n')
+    run(source, "--config", "c.toml")
+    assert not list(Path("out/harbour").glob("*.html"))
+    assert not list(Path("out/harbour").glob("*.edf"))
+
+
+# ---- names
+
+
+def test_two_recordings_of_one_name_get_two_folders(run, source):
+    for day in ("monday", "tuesday"):
+        Path(day).mkdir()
+        Path(day, "rest.edf").write_bytes(source.read_bytes())
+    assert run("monday", "tuesday").status == 0
+    assert {path.name for path in Path("out").iterdir()} == {"rest", "rest-2", "summary.csv"}
+    assert [row["recording"] for row in summary()] == ["rest.edf", "rest.edf"]
+
+
+def test_results_inside_the_input_folder_are_not_screened_again(run, source):
+    Path("data").mkdir()
+    Path("data/a.edf").write_bytes(source.read_bytes())
+    for _ in range(2):
+        done = run("data", "--marked", "copy", out="data/results")
+        assert done.status == 0
+        assert [row["recording"] for row in summary("data/results")] == ["a.edf"]
+    done = run("data", "--marked", "copy", out="elsewhere")
+    assert [row["recording"] for row in summary("elsewhere")] == ["a.edf"]
+
+
+def test_results_in_the_input_folder_itself(run, source):
+    Path("data").mkdir()
+    Path("data/a.edf").write_bytes(source.read_bytes())
+    for _ in range(2):
+        assert run("data", "--marked", "copy", out="data").status == 0
+        assert [row["recording"] for row in summary("data")] == ["a.edf"]
+    assert Path("data/a.edf").read_bytes() == source.read_bytes()
+
+
+def test_a_folder_that_holds_the_recording_is_not_replaced_by_its_results(run, source):
+    Path("data/harbour").mkdir(parents=True)
+    Path("data/harbour/harbour.edf").write_bytes(source.read_bytes())
+    done = run("data/harbour/harbour.edf", out="data")
+    assert done.status == 2
+    assert "must hold earlier results or nothing, got: harbour.edf" in done.err
+    assert Path("data/harbour/harbour.edf").read_bytes() == source.read_bytes()
+
+
+@pytest.mark.parametrize(
+    "name", ["with two spaces.edf", "Übung müde.edf", "-r.edf", "--out.edf", "日本.edf", "a'b\".edf"]
+)
+def test_odd_file_names(run, source, name):
+    Path(name).write_bytes(source.read_bytes())
+    done = run("--", name)
+    assert done.status == 0, done.err
+    assert len(list(Path("out").glob("*/*_segments.csv"))) == 1
+    assert summary()[0]["recording"].lstrip("'") == name
+
+
+def test_a_path_with_dashes_inside_a_folder(run, source):
+    Path("-data").mkdir()
+    Path("-data/-r.edf").write_bytes(source.read_bytes())
+    assert run("./-data").status == 0
+    assert len(summary()) == 1
+
+
+# ---- mistakes: one clear line, the right status, the others unaffected
+
+
+def no_eeg(path):
+    return _made.write_edf(
+        path, _made.np.zeros((0, 1000)), (), extra=[("ECG", "uV", _made.np.arange(1000.0))]
+    )
+
+
+def too_short(path):
+    return _made.write_edf(path, _made.background(8, 0.5), _made.SMALL_CAP)
+
+
+def too_slow(path):
+    samples = _made.background(8, 20, rate_hz=50.0)
+    return _made.write_edf(path, samples, _made.SMALL_CAP, rate_hz=50.0)
+
+
+BAD = {
+    "text": (lambda path: path.write_text("a letter"), "an EDF file must begin with"),
+    "empty": (lambda path: path.write_bytes(b""), "got an empty file"),
+    "no eeg": (no_eeg, "at least one channel must carry a 10-20 or 10-10 electrode name, got: ECG"),
+    "short": (too_short, "must last at least 1 s, got 0.5 s"),
+    "slow": (too_slow, "must be sampled at 90 Hz or more, got 50 Hz"),
+}
+
+
+@pytest.mark.parametrize("kind", BAD)
+def test_one_bad_recording_among_good_ones(run, source, kind):
+    make, text = BAD[kind]
+    Path("in").mkdir()
+    make(Path("in/bad.edf"))
+    Path("in/good.edf").write_bytes(source.read_bytes())
+    done = run("in")
+    assert done.status == 1
+    (line,) = done.lines
+    assert line.startswith("cleanspan: bad.edf: ")
+    assert text in line
+    bad, good = summary()
+    assert (bad["status"], good["status"]) == ("failed", "done")
+    assert text in bad["error"]
+    assert bad["clean_share"] == bad["usable_s"] == ""
+    assert Path("out/good/good_segments.csv").exists()
+    assert not Path("out/bad").exists()
+    assert "failed" in done.out
+
+
+def test_a_recording_that_cannot_be_read(run, source, monkeypatch):
+    Path("shut.edf").write_bytes(source.read_bytes())
+    given = Path.open
+
+    def refuse(self, *args, **kwargs):
+        if self.name == "shut.edf":
+            raise PermissionError(13, "Permission denied")
+        return given(self, *args, **kwargs)
+
+    monkeypatch.setattr(Path, "open", refuse)
+    done = run("shut.edf", source)
+    assert done.status == 1
+    assert done.lines == [
+        "cleanspan: shut.edf: the file must be readable, got: Permission denied; "
+        "mend its permissions or copy it again"
+    ]
+    assert [row["status"] for row in summary()] == ["failed", "done"]
+
+
+def test_missing_paths(run, source):
+    done = run(source, "nowhere.edf", "nothing/")
+    refused(done, "every path must exist, got: nowhere.edf, nothing; check the spelling")
+    assert len(done.lines) == 1
+
+
+def test_a_folder_without_recordings(run):
+    Path("in").mkdir()
+    refused(run("in"), "a folder must hold a file ending in one of .edf", "got none in: in")
+
+
+def test_every_problem_of_a_config_at_once(run, source):
+    Path("c.toml").write_text(
+        "[windows]\nhop = 0.5\nblock_s = 1000\n[export]\nmarked = \"yes\"\nreport = 3\n"
+        "[segments.muscle]\nbegin_at = 2\n[exprot]\n"
+    )
+    done = run(source, "--config", "c.toml")
+    refused(done)
+    assert done.lines == [
+        "cleanspan: c.toml: windows.hop is not a setting; did you mean 'hop_s'?",
+        "cleanspan: c.toml: export.report must be true or false, got 3",
+        "cleanspan: c.toml: segments.muscle.begin_at must lie between 0.01 and 0.99, got 2",
+        "cleanspan: c.toml: exprot is not a setting; did you mean 'export'?",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("setting", "text"),
+    [
+        ("[windows]\nhop_s = 0.3", "windows.hop_s must be 0.25, 0.5 or 1, got 0.3"),
+        ("[windows]\nhop_s = 0.1", "windows.hop_s must lie between 0.25 and 1, got 0.1"),
+        ("[windows]\nblock_s = 4", "windows.block_s must lie between 5 and 120, got 4"),
+        ('[export]\nmarked = "yes"', "export.marked must be one of 'copy', 'annotations-only'"),
+        ("[export]\nplan = 3", "export.plan must be a text, got 3"),
+        ("windows = 3", "windows must be a table, got 3"),
+        ("[segments.blink]\nkeep_above = 0.8", "keep_above must lie between 0.01 and 0.5"),
+        ("not toml", "must be TOML in UTF-8"),
+    ],
+)
+def test_a_config_that_is_wrong(run, source, setting, text):
+    Path("c.toml").write_text(setting)
+    done = run(source, "--config", "c.toml")
+    refused(done, text)
+    assert len(done.lines) == 1
+
+
+def test_a_config_that_is_not_there(run, source):
+    refused(run(source, "--config", "c.toml"), "c.toml: a configuration file must be readable")
+
+
+def test_an_unknown_plan(run, source):
+    refused(run(source, "--plan", "restng"), "did you mean 'resting'")
+
+
+def test_a_model_that_is_not_there(run, source):
+    refused(run(source, "--model", "nowhere", with_model=False), "nowhere")
+
+
+def test_a_model_that_does_not_match(run, source, tmp_path):
+    folder = _made.save_rules(tmp_path / "mine" / "rules")
+    manifest = folder / "manifest.toml"
+    manifest.write_text(re.sub(r"feature_version = \d+", "feature_version = 99", manifest.read_text()))
+    done = run(source, "--model", str(folder), with_model=False)
+    refused(done, "feature version must be", "got 99", "retrain it with this version")
+    assert len(done.lines) == 1
+
+
+def test_an_output_folder_that_is_a_file(run, source):
+    Path("taken").write_text("mine")
+    done = run(source, out="taken")
+    assert done.status == 2
+    assert done.lines == [
+        "cleanspan: taken: the output must be writable, got: File exists; "
+        "choose another --out or mend the permissions"
+    ]
+    assert Path("taken").read_text() == "mine"
+
+
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="needs a folder nobody may write to")
+def test_an_output_folder_that_cannot_be_written(run, source):
+    done = run(source, out="/proc/results")
+    assert done.status == 2
+    assert len(done.lines) == 1
+    assert "/proc/results: the output must be writable" in done.err
+
+
+def test_no_path_at_all_and_unknown_options(run):
+    done = run()
+    assert done.status == 2
+    assert "Missing argument" in done.err
+    done = run("x.edf", "--plann", "resting")
+    assert done.status == 2
+    assert "--plan" in done.err
+
+
+# ---- starting up
+
+
+@pytest.mark.parametrize("name", ["", *COMMANDS])
+def test_every_command_has_help(name, capsys):
+    with pytest.raises(SystemExit) as caught:
+        main([*([name] if name else []), "--help"])
+    assert caught.value.code == 0
+    said = capsys.readouterr().out
+    assert said.startswith("Usage: cleanspan")
+    assert len(said.splitlines()) > 4
+
+
+def test_help_imports_nothing_heavy():
+    code = (
+        "import sys, cleanspan.cli;"
+        "heavy = {'numpy', 'scipy', 'mne', 'sklearn', 'pandas', 'matplotlib', 'pyarrow', 'joblib'};"
+        "print(sorted(heavy & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_screening_an_edf_file_imports_neither_mne_nor_sklearn(source, model, tmp_path):
+    code = (
+        "import sys; from cleanspan.cli import main\n"
+        "try:\n    main(sys.argv[1:])\nexcept SystemExit as stop:\n    assert not stop.code, stop\n"
+        "print(sorted({'mne', 'sklearn', 'matplotlib'} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, "screen", str(source), "--out", str(tmp_path / "out"),
+         "--model", str(model), "--jobs", "1"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_a_reader_that_goes_away_is_no_failure(source, model, tmp_path):
+    """``cleanspan screen ... | head -1``."""
+    command = [
+        sys.executable, "-m", "cleanspan", "screen", str(source), "--out", str(tmp_path / "out"),
+        "--model", str(model), *LEAN,
+    ]  # fmt: skip
+    read, write = os.pipe()
+    os.close(read)
+    done = subprocess.run(command, stdout=write, stderr=subprocess.PIPE, text=True, check=False)
+    os.close(write)
+    assert "Traceback" not in done.stderr
+    assert (tmp_path / "out" / "summary.csv").exists()
+
+
+# ---- the shipped model on the invented study
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    out = tmp_path_factory.mktemp("demo")
+    done = subprocess.run(
+        [sys.executable, "-m", "cleanspan", "screen", str(DEMO), "--out", str(out / "results"),
+         "--model", str(Path(__file__).parents[2] / "models" / "cleanspan-1"), *LEAN],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    return SimpleNamespace(out=out / "results", said=done.stdout)
+
+
+def segments(demo, name):
+    with (demo.out / name / f"{name}_segments.csv").open(newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_the_study_is_screened(demo):
+    rows = summary(demo.out)
+    assert [row["status"] for row in rows] == ["done"] * 3
+    assert {row["channels"] for row in rows} == {"19"}
+
+
+def test_what_the_study_tells_is_found(demo):
+    """demo_data/README.md: the flat and the railed stretch, and the ear clips off from 42 to 54 s."""
+    lost = [
+        row for row in segments(demo, "harbour-street-p02-listening")
+        if row["kind"] == "reference lost"
+    ]  # fmt: skip
+    assert len(lost) == 19
+    assert {round(float(row["onset_s"])) for row in lost} == {42}
+    drowsy = segments(demo, "harbour-street-p03-drowsy")
+    kinds = {(row["channel"], row["kind"]): row for row in drowsy if row["kind"]}
+    flat, railed = kinds["EEG Pz-A1A2", "flat"], kinds["EEG F8-A1A2", "railed"]
+    assert float(flat["onset_s"]) == pytest.approx(30, abs=0.25)
+    assert float(flat["duration_s"]) == pytest.approx(6, abs=0.5)
+    assert float(railed["onset_s"]) == pytest.approx(70, abs=0.25)
+    assert float(railed["duration_s"]) == pytest.approx(5, abs=0.5)

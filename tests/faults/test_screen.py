@@ -1,0 +1,148 @@
+"""Real faults while recordings are screened: killed processes, damaged files, a full scratch."""
+
+import os
+import runpy
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import psutil
+import pytest
+
+from cleanspan.batch import plan_tasks, screen_batch
+from cleanspan.config import Config, Export
+from cleanspan.screen import screen_recording
+
+_made = SimpleNamespace(
+    **runpy.run_path(str(Path(__file__).parents[1] / "unit" / "features" / "invented.py"))
+)
+LEAN = Config(export=Export(marked="none", report=False, windows=False))
+
+
+@pytest.fixture(scope="module")
+def model(tmp_path_factory):
+    return _made.save_rules(tmp_path_factory.mktemp("model") / "rules")
+
+
+@pytest.fixture(scope="module")
+def good(tmp_path_factory):
+    samples = _made.background(8, 12, seed=1)
+    return _made.write_edf(
+        tmp_path_factory.mktemp("in") / "good.edf", samples, _made.SMALL_CAP
+    )
+
+
+def kill_itself(path, folder, *, config, model):
+    """Stands for a recording whose screening takes all memory: the kernel ends the process."""
+    if "deadly" in Path(path).name:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return screen_recording(path, folder, config=config, model=model)
+
+
+def test_a_killed_worker_costs_its_recording_only(good, model, tmp_path, monkeypatch):
+    names = ("a.edf", "b-deadly.edf", "c.edf")
+    for name in names:
+        (tmp_path / name).write_bytes(good.read_bytes())
+    monkeypatch.setattr("cleanspan.batch.screen_recording", kill_itself)
+    tasks = plan_tasks([tmp_path / name for name in names], tmp_path / "out")
+    outcomes = screen_batch(tasks, config=LEAN, model=model, jobs=2)
+    assert [outcome.status for outcome in outcomes] == ["done", "failed", "done"]
+    assert "b-deadly.edf: its process must be left to finish" in outcomes[1].error
+    assert not list((tmp_path / "out").glob(".unfinished*"))
+    assert len((tmp_path / "out" / "summary.csv").read_text().splitlines()) == 4
+
+
+DAMAGES = {
+    "empty": lambda data: b"",
+    "header cut": lambda data: data[:100],
+    "signal headers cut": lambda data: data[:700],
+    "samples cut in a record": lambda data: data[:-1777],
+    "no record left": lambda data: data[: 256 * 9],
+    "zeros": lambda data: bytes(len(data)),
+    "text": lambda data: b"This is a letter, not a recording.\n" * 100,
+    "number of signals wrong": lambda data: data[:252] + b"9999" + data[256:],
+    "rate of zero": lambda data: data.replace(b"250     ", b"0       "),
+    "record of no length": lambda data: data[:244] + b"0       " + data[252:],
+    "range upside down": lambda data: data.replace(b"-32768  ", b"32767   "),
+}
+
+
+@pytest.mark.parametrize("damage", DAMAGES)
+def test_a_damaged_file_is_refused_or_screened_and_never_an_unexpected_error(
+    damage, good, model, tmp_path
+):
+    path = tmp_path / "damaged.edf"
+    path.write_bytes(DAMAGES[damage](good.read_bytes()))
+    outcome = screen_recording(path, tmp_path / "out", config=LEAN, model=model)
+    assert "unexpected" not in outcome.error
+    if outcome.status == "failed":
+        assert outcome.error.startswith("damaged.edf: ")
+        assert not (tmp_path / "out").exists()
+    else:
+        assert damage == "samples cut in a record"
+        assert outcome.warnings
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_random_byte_changed_in_the_header(seed, good, model, tmp_path):
+    data = bytearray(good.read_bytes())
+    rng = np.random.default_rng(seed)
+    for place in rng.integers(0, 256 * 9, 3):
+        data[place] = int(rng.integers(0, 256))
+    path = tmp_path / "damaged.edf"
+    path.write_bytes(data)
+    outcome = screen_recording(path, tmp_path / "out", config=LEAN, model=model)
+    assert "unexpected" not in outcome.error
+
+
+def test_a_file_that_vanishes_in_between_is_one_line(good, model, tmp_path):
+    outcome = screen_recording(tmp_path / "gone.edf", tmp_path / "out", config=LEAN, model=model)
+    assert outcome.error == "gone.edf: the file must exist, got no such file"
+
+
+def test_killed_in_the_middle_nothing_half_written_stands_under_its_name(good, model, tmp_path):
+    """SIGKILL while the command works: a result folder is there whole, or not at all."""
+    source = tmp_path / "in"
+    source.mkdir()
+    for number in range(4):
+        (source / f"r{number}.edf").write_bytes(good.read_bytes())
+    command = [
+        sys.executable, "-m", "cleanspan", "screen", str(source), "--out", str(tmp_path / "out"),
+        "--model", str(model), "--jobs", "1",
+    ]  # fmt: skip
+    for wait_s in (0.6, 1.2):
+        run = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        time.sleep(wait_s)
+        for child in psutil.Process(run.pid).children(recursive=True) if run.poll() is None else ():
+            child.kill()
+        run.kill()
+        run.wait()
+        for folder in (tmp_path / "out").glob("r*"):
+            names = {path.name.removeprefix(f"{folder.name}_") for path in folder.iterdir()}
+            assert {"facts.json", "segments.csv", "channels.csv", "exclusions.csv"} <= names
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert len(list((tmp_path / "out").glob("r*/*_facts.json"))) == 4
+
+
+def test_scratch_space_that_runs_out_is_said_in_one_line(good, model, tmp_path, monkeypatch):
+    """A file-size limit stands in for a full scratch disk."""
+    code = (
+        "import resource, signal, sys; from pathlib import Path;"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN);"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (20000, 20000));"
+        "from cleanspan.cli import main; main(sys.argv[1:])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, "screen", str(good), "--out", str(tmp_path / "out"),
+         "--model", str(model)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode != 0
+    assert "Traceback" not in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
+    assert "the disk must have room" in done.stderr

@@ -1,0 +1,227 @@
+"""Many recordings: which are found, where their results go, and what one bad one costs."""
+
+import os
+import runpy
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from cleanspan.batch import Task, find_recordings, plan_tasks, screen_batch
+from cleanspan.config import Config, Export
+from cleanspan.errors import OutputError, UsageError
+
+_made = SimpleNamespace(
+    **runpy.run_path(str(Path(__file__).parent / "features" / "invented.py"))
+)
+LEAN = Config(export=Export(marked="none", report=False, windows=False))
+
+
+def touch(*paths):
+    for path in paths:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"0")
+    return list(paths)
+
+
+@pytest.fixture(scope="module")
+def model(tmp_path_factory):
+    return _made.save_rules(tmp_path_factory.mktemp("model") / "rules")
+
+
+@pytest.fixture
+def recordings(tmp_path):
+    samples = _made.background(8, 12, seed=1)
+    samples[5, 1000:2000] = 3.0
+    good = [
+        _made.write_edf(tmp_path / "in" / f"{name}.edf", samples, _made.SMALL_CAP)
+        for name in ("anna", "cleo")
+    ]
+    bad = tmp_path / "in" / "bert.edf"
+    bad.write_bytes(good[0].read_bytes()[:300])
+    return [good[0], bad, good[1]]
+
+
+# ---- finding
+
+
+def test_folders_are_searched_at_every_depth_in_order(tmp_path):
+    made = touch(
+        tmp_path / "a.edf", tmp_path / "b" / "x.BDF", tmp_path / "b" / "c" / "y.Edf",
+        tmp_path / "b" / "notes.txt", tmp_path / "z.vhdr", tmp_path / "z.eeg",
+    )  # fmt: skip
+    found = find_recordings([tmp_path], tmp_path / "out")
+    assert found == [made[0], made[2], made[1], made[4]]
+
+
+def test_each_recording_is_listed_once_however_often_it_is_named(tmp_path):
+    (first,) = touch(tmp_path / "in" / "a.edf")
+    (tmp_path / "in" / "link.edf").symlink_to(first)
+    named = [first, tmp_path / "in", tmp_path / "in" / ".." / "in" / "a.edf"]
+    assert find_recordings(named, tmp_path / "out") == [first]
+
+
+def test_a_named_file_may_have_any_ending(tmp_path):
+    (odd,) = touch(tmp_path / "recording.dat")
+    assert find_recordings([odd], tmp_path / "out") == [odd]
+
+
+def test_results_are_passed_over(tmp_path):
+    first, *_ = touch(
+        tmp_path / "a.edf",
+        tmp_path / "old" / "a" / "a_marked.edf",
+        tmp_path / "old" / "a" / "a_facts.json",
+        tmp_path / "out" / "b.edf",
+        tmp_path / ".unfinished-1f-new" / "c.edf",
+    )
+    assert find_recordings([tmp_path], tmp_path / "out") == [first]
+
+
+def test_every_missing_path_is_named(tmp_path):
+    with pytest.raises(UsageError) as caught:
+        find_recordings([tmp_path / "one.edf", tmp_path, tmp_path / "two.edf"], tmp_path / "out")
+    assert str(caught.value).startswith("every path must exist, got: ")
+    assert "one.edf" in str(caught.value)
+    assert "two.edf" in str(caught.value)
+
+
+def test_a_folder_without_a_recording_is_named(tmp_path):
+    touch(tmp_path / "in" / "notes.txt")
+    with pytest.raises(UsageError, match=r"must hold a file ending in one of \.edf .* got none in"):
+        find_recordings([tmp_path / "in"], tmp_path / "out")
+
+
+def test_a_folder_that_cannot_be_read_is_named(tmp_path, monkeypatch):
+    touch(tmp_path / "in" / "a.edf", tmp_path / "in" / "shut" / "b.edf")
+    given = Path.iterdir
+
+    def refuse(self):
+        if self.name == "shut":
+            raise PermissionError(13, "Permission denied")
+        return given(self)
+
+    monkeypatch.setattr(Path, "iterdir", refuse)
+    with pytest.raises(UsageError, match=r"shut: a folder must be readable .* Permission denied"):
+        find_recordings([tmp_path / "in"], tmp_path / "out")
+
+
+def test_a_linked_folder_is_not_followed(tmp_path):
+    """A link to a parent would never end."""
+    (first,) = touch(tmp_path / "in" / "a.edf")
+    (tmp_path / "in" / "again").symlink_to(tmp_path / "in")
+    assert find_recordings([tmp_path / "in"], tmp_path / "out") == [first]
+
+
+# ---- planning
+
+
+def folders(sources, out):
+    return [task.folder.name for task in plan_tasks(sources, out)]
+
+
+def test_recordings_that_share_a_name_get_folders_of_their_own(tmp_path):
+    sources = [Path("mon/R.edf"), Path("tue/R.edf"), Path("r.bdf"), Path("R-2.edf"), Path("S.edf")]
+    made = folders(sources, tmp_path)
+    assert made == ["R", "R-2", "r-3", "R-2-2", "S"]
+    assert len({name.casefold() for name in made}) == 5
+
+
+@pytest.mark.parametrize(
+    ("name", "folder"),
+    [
+        ("Frau Müller 3.edf", "Frau Müller 3"),
+        ("-rf.edf", "_rf"),
+        ("a:b*c?.edf", "a_b_c_"),
+        ("summary.csv.edf", "summary.csv-2"),
+        (".hidden.edf", "_hidden"),
+    ],
+)
+def test_folders_of_odd_names(tmp_path, name, folder):
+    assert folders([Path(name)], tmp_path) == [folder]
+
+
+def test_a_folder_of_something_else_is_never_replaced(tmp_path):
+    """Recordings kept in folders of their own: results must not take such a folder's place."""
+    (source,) = touch(tmp_path / "data" / "R" / "R.edf")
+    with pytest.raises(UsageError, match=r"R: results replace this folder .* got: R\.edf"):
+        plan_tasks([source], tmp_path / "data")
+    assert source.exists()
+
+
+def test_earlier_results_and_empty_folders_may_be_replaced(tmp_path):
+    touch(tmp_path / "out" / "R" / "R_facts.json")
+    (tmp_path / "out" / "S").mkdir()
+    assert folders([Path("R.edf"), Path("S.edf")], tmp_path / "out") == ["R", "S"]
+
+
+# ---- screening
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_a_bad_recording_becomes_a_row_and_the_others_go_on(recordings, model, tmp_path, jobs):
+    out, seen = tmp_path / "out", []
+    outcomes = screen_batch(
+        plan_tasks(recordings, out), config=LEAN, model=model, jobs=jobs, done=seen.append
+    )
+    assert [outcome.status for outcome in outcomes] == ["done", "failed", "done"]
+    assert [outcome.recording for outcome in outcomes] == ["anna.edf", "bert.edf", "cleo.edf"]
+    assert outcomes[1].error.startswith("bert.edf: ")
+    assert "\n" not in outcomes[1].error
+    assert seen == outcomes
+    rows = (out / "summary.csv").read_text().splitlines()
+    assert [row.split(",")[:2] for row in rows[1:]] == [
+        ["anna.edf", "done"], ["bert.edf", "failed"], ["cleo.edf", "done"],
+    ]  # fmt: skip
+    assert sorted(path.name for path in out.iterdir()) == ["anna", "cleo", "summary.csv"]
+    assert {outcome.model for outcome in outcomes} == {outcomes[0].model}
+    assert outcomes[0].model.startswith("rules@")
+
+
+def test_one_process_and_several_give_the_same(recordings, model, tmp_path):
+    texts = []
+    for jobs in (1, 2):
+        out = tmp_path / f"out-{jobs}"
+        screen_batch(plan_tasks(recordings, out), config=LEAN, model=model, jobs=jobs)
+        texts.append((out / "anna" / "anna_segments.csv").read_bytes())
+    assert texts[0] == texts[1]
+    assert texts[0].count(b"contact loss") == 1
+
+
+def test_an_unexpected_error_is_one_line_too(recordings, model, tmp_path, monkeypatch):
+    def stumble(*args, **kwargs):
+        raise ZeroDivisionError("somewhere\nfar down")
+
+    monkeypatch.setattr("cleanspan.labelling.segments.segment_table", stumble)
+    (outcome,) = screen_batch([Task(recordings[0], tmp_path / "out" / "a")], config=LEAN, model=model)
+    assert outcome.status == "failed"
+    assert outcome.error == (
+        "anna.edf: stopped by an unexpected ZeroDivisionError: somewhere far down"
+    )
+
+
+def test_an_output_folder_that_is_a_file_stops_before_work(recordings, model, tmp_path):
+    (tmp_path / "out").write_text("mine")
+    with pytest.raises(OutputError, match=r"out: the output must be writable, got: File exists"):
+        screen_batch(plan_tasks(recordings, tmp_path / "out"), config=LEAN, model=model)
+    assert (tmp_path / "out").read_text() == "mine"
+
+
+def test_what_was_done_before_the_disk_filled_up_stands_in_the_summary(
+    recordings, model, tmp_path, monkeypatch
+):
+    """The second recording's results cannot be written: no fault of the recording."""
+    import cleanspan.export.tables as tables
+
+    given = tables.write_segments
+
+    def full(table, path):
+        if "cleo" in path.name:
+            raise OSError(28, os.strerror(28))
+        return given(table, path)
+
+    monkeypatch.setattr(tables, "write_segments", full)
+    out = tmp_path / "out"
+    with pytest.raises(OutputError, match="the disk must have room"):
+        screen_batch(plan_tasks(recordings[::2], out), config=LEAN, model=model)
+    assert sorted(path.name for path in out.iterdir()) == ["anna", "summary.csv"]
+    assert len((out / "summary.csv").read_text().splitlines()) == 2
