@@ -128,9 +128,7 @@ def _add_muscle(
         part += (spread[:, None] * noise).astype(np.float32)
 
 
-def _add_mains(
-    signal_uv: npt.NDArray[np.float32], rate_hz: int, rng: np.random.Generator
-) -> None:
+def _add_mains(signal_uv: npt.NDArray[np.float32], rate_hz: int, rng: np.random.Generator) -> None:
     """50 Hz on every sixth channel, coming and going."""
     time_s = np.arange(signal_uv.shape[1]) / rate_hz
     hum = np.sin(2 * np.pi * 50 * time_s) * (np.sin(2 * np.pi * time_s / 97) > 0.3)

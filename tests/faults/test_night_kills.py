@@ -1,7 +1,7 @@
 """Killing the run: whatever the moment, starting again ends as if nothing had happened.
 
 ``CLEANSPAN_KILLS`` sets how many random kills there are (8 by default);
-``CLEANSPAN_KILL_STEPS=all`` tries every step between two commits or renames, not every seventeenth.
+``CLEANSPAN_KILL_STEPS=all`` tries every step between commits and renames, not every 17th.
 """
 
 import json

@@ -45,13 +45,13 @@ def write(path: Path, folder: Path, text: str, model: str) -> Outcome:
     return Outcome(
         path.name,
         "done",
-        folder,
-        60.0,
-        2,
-        1 - lost,
-        60 * (1 - lost),
-        {"blink": 0.01, "contact loss": lost},
-        ("EEG Fp1-A1",) if lost > 0.5 else (),
+        folder=folder,
+        duration_s=60.0,
+        channels=2,
+        clean_share=1 - lost,
+        usable_s=60 * (1 - lost),
+        shares={"blink": 0.01, "contact loss": lost},
+        mend=("EEG Fp1-A1",) if lost > 0.5 else (),
     )
 
 

@@ -205,16 +205,15 @@ def test_an_outcome_survives_the_ledger(
     outcome = Outcome(
         "R.edf",
         "done",
-        Path("/o/R"),
-        duration_s,
-        19,
-        0.5,
-        usable_s,
-        shares,
-        tuple(texts),
-        "m",
-        "c",
-        tuple(texts),
+        folder=Path("/o/R"),
+        duration_s=duration_s,
+        channels=19,
+        usable_s=usable_s,
+        shares=shares,
+        mend=tuple(texts),
+        model="m",
+        config="c",
+        warnings=tuple(texts),
     )
     text = outcome_to_json(outcome)
     json.loads(text, parse_constant=pytest.fail)  # strict JSON: no NaN

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import uniform_filter1d
 
 from cleanspan.features.registry import (
     BASELINED,
@@ -156,13 +155,14 @@ def add_context(
     parts = [rows]
     parts += [rows[:, [column[name]]] - np.float32(middle[name]) for name in BASELINED]
     parts += [np.full((len(rows), 1), middle[name], dtype=np.float32) for name in MIDDLES]
-    smoothed = rows[:, [column[name] for name in SMOOTHED]]
-    parts.append(uniform_filter1d(smoothed, size, axis=0, mode="nearest"))
+    smoothed = rows[:, [*(column[name] for name in SMOOTHED), column[around.mains_column]]]
+    smoothed = running_mean(smoothed, size)
+    parts.append(smoothed[:, :-1])
     parts.append(
         np.stack(
             (
                 mains,
-                uniform_filter1d(mains, size, mode="nearest"),
+                smoothed[:, -1],
                 np.full(len(rows), middle[around.mains_column], dtype=np.float32),
                 rows[:, column[f"{around.mains_column}_rms"]],
             ),
@@ -170,6 +170,24 @@ def add_context(
         )
     )
     return np.concatenate(parts, axis=1, dtype=np.float32)
+
+
+def running_mean(values: npt.NDArray[np.float32], size: int) -> npt.NDArray[np.float32]:
+    """Mean over `size` rows around each row; the first and last row stand for those outside.
+
+    Own code, for the import of scipy.ndimage takes longer than a short recording's features.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n_rows, n_columns)
+    size : int
+        Odd.
+    """
+    half = size // 2
+    padded = np.pad(values, ((half + 1, half), (0, 0)), mode="edge")
+    running = np.cumsum(padded, axis=0, dtype=np.float64)
+    mean: npt.NDArray[np.float32] = ((running[size:] - running[:-size]) / size).astype(np.float32)
+    return mean
 
 
 def relate_events(

@@ -1,7 +1,10 @@
-"""Extent and level of each eighth of a second: where an edge of a segment shows."""
+"""Extent and level of each sixteenth of a second: where an edge of a segment shows."""
 
 import numpy as np
 import numpy.typing as npt
+
+LEVEL_UV = 20.0
+"""Levels are kept on a scale that is linear below and logarithmic above this."""
 
 
 def measures(
@@ -20,6 +23,6 @@ def measures(
     """
     extent = np.log10(np.maximum(high - low, np.float32(0.1)))
     middle = (high + low) / 2
-    level = np.sign(middle) * np.log10(1 + np.abs(middle) / 20)
+    level = np.sign(middle) * np.log10(1 + np.abs(middle) / LEVEL_UV)
     both: npt.NDArray[np.float32] = np.stack((extent, level), axis=-1).astype(np.float32)
     return both

@@ -4,14 +4,13 @@ Windows of one second tell that a blink happened; these candidates tell when. Th
 a low bar on purpose: the classifier decides which of them are blinks.
 """
 
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import signal
 
+from cleanspan.features.peaks import find_peaks
 from cleanspan.features.registry import EVENT_NAMES
 
 LEAD_ROWS = (
@@ -135,18 +134,14 @@ def _peaks(
     """Peaks of all leads, one an event: the position, and the lead that shows it best."""
     found, height, lead = [], [], []
     for row, trace in enumerate(leads_uv):
-        with warnings.catch_warnings():
-            # A peak at the rim of its surroundings has no height; it is not a candidate.
-            warnings.simplefilter("ignore", RuntimeWarning)
-            places, facts = signal.find_peaks(
-                trace,
-                prominence=LOWEST_UV,
-                width=(NARROWEST_S * rate_hz, WIDEST_S * rate_hz),
-                rel_height=0.5,
-                wlen=round(SURROUND_S * rate_hz),
-            )
+        places, prominences = find_peaks(
+            trace,
+            prominence=LOWEST_UV,
+            width=(NARROWEST_S * rate_hz, WIDEST_S * rate_hz),
+            around=round(SURROUND_S * rate_hz),
+        )
         found.append(places)
-        height.append(facts["prominences"])
+        height.append(prominences)
         lead.append(np.full(places.size, row))
     places, heights, rows = (np.concatenate(part) for part in (found, height, lead))
     order = np.argsort(-heights, kind="stable")

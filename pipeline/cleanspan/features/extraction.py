@@ -84,7 +84,7 @@ class FeatureStore:
     rows : RowFile
         Raw features, columns `registry.RAW_NAMES`.
     cells : RowFile
-        Extent and level of each eighth of a second; piece ``p`` begins at ``first_cell[p]`` and
+        Extent and level of each sixteenth of a second; piece ``p`` begins at ``first_cell[p]`` and
         has ``n_cells[p]``.
     around : Surroundings
     times : EventTimes
@@ -302,15 +302,15 @@ class _Worker:
         return np.concatenate(parts)
 
     def cells(self, chunk: Chunk) -> tuple[int, tuple[Levels, Levels]]:
-        """First eighth of a second of a chunk, and the extremes of all its eighths.
+        """First sixteenth of a second of a chunk, and the extremes of all its sixteenths.
 
         They reach to the end of its last window, or of the piece.
         """
         first = round(chunk.begin_s / CELL_S)
         end_s = (chunk.first_sample + chunk.samples_uv.shape[1]) / self.rate_hz
         last = min(int(end_s / CELL_S + 1e-6), round((chunk.end_s + WINDOW_S) / CELL_S))
-        edges = [sample_at(cell * CELL_S, self.rate_hz) for cell in range(first, last + 1)]
-        bounds = np.array(edges) - chunk.first_sample
+        edges = np.rint(np.arange(first, last + 1) * CELL_S * self.rate_hz).astype(np.int64)
+        bounds = edges - chunk.first_sample
         if bounds.size < 2:
             nothing = np.empty((len(self.channels), 0), dtype=np.float32)
             return first, (nothing, nothing)
@@ -321,8 +321,12 @@ class _Worker:
         self, starts_s: npt.NDArray[np.float64], first_cell: int, extremes: tuple[Levels, Levels]
     ) -> Levels:
         """Flat and railed shares."""
-        cells = np.rint(starts_s / CELL_S).astype(np.int64)[:, None] - first_cell
-        high, low = extremes
+        high, low = (
+            _in_pairs(extreme, ufunc)
+            for extreme, ufunc in zip(extremes, (np.maximum, np.minimum), strict=True)
+        )
+        eighths = np.rint(starts_s * EIGHTHS).astype(np.int64)[:, None]
+        cells = eighths - round(first_cell * CELL_S * EIGHTHS)
         window_cells = np.minimum(cells + np.arange(EIGHTHS), high.shape[1] - 1)
         return statistical.stuck_features(high, low, window_cells, limits_uv=self.limits_uv)
 
@@ -360,3 +364,10 @@ class _Worker:
         """Geometric means over the chunks."""
         count = max(self.n_chunks, 1)
         return PairDistances(10 ** (self.distance_sum / count), 10 ** (self.variance_sum / count))
+
+
+def _in_pairs(extreme: Levels, ufunc: np.ufunc) -> Levels:
+    """Extremes of each eighth of a second out of those of its two halves."""
+    starts = np.arange(0, max(extreme.shape[1] - 1, 1), 2)
+    paired: Levels = ufunc.reduceat(extreme, starts, axis=1)
+    return paired

@@ -1,7 +1,7 @@
 """The regular grid of windows, and the chunks of samples that hold them.
 
 A window is one second of one channel. Onsets lie on a grid that starts with each piece, so a
-window never spans a gap. All cuts fall on eighths of a second.
+window never spans a gap. All cuts fall on sixteenths of a second.
 """
 
 from collections.abc import Iterator, Sequence
@@ -13,7 +13,7 @@ import numpy.typing as npt
 from cleanspan.types import Piece, Recording
 
 WINDOW_S = 1.0
-CELL_S = 0.125
+CELL_S = 0.0625
 """Smallest step of the grid, s: hops are whole multiples of it."""
 
 MARGIN_S = 3.0

@@ -9,6 +9,9 @@ from cleanspan.features.windows import WINDOW_S
 
 FLAT, RAILED, POPPING, FLOATING = "flat", "railed", "popping", "floating"
 MOST = 0.5
+OFTEN = 0.2
+"""Share of eighths of a second at the amplifier's limit from which a channel is called railed: it
+may swing between the limits, and an electrode with contact never touches them."""
 SHORT_S = 1.5
 """A single pop, with its return through the high-pass, is over within this time."""
 STEPPY = 1.5
@@ -35,7 +38,7 @@ def contact_kind(store: FeatureStore, row: int, piece: int, onset_s: float, end_
     """
     rows = _windows_inside(store, row, piece, onset_s, end_s)
     column = {name: rows[:, RAW_NAMES.index(name)] for name in RAW_NAMES}
-    if float(column["railed_share"].mean()) > MOST:
+    if float(column["railed_share"].mean()) > OFTEN:
         return RAILED
     if float(column["flat_share"].mean()) > MOST or float(np.median(column["rms"])) < STILL:
         return FLAT

@@ -1,15 +1,25 @@
-"""Edges of runs, moved to where the signal itself changes: to an eighth of a second."""
+"""Edges of runs, moved to where the signal itself changes: to a sixteenth of a second."""
 
 import numpy as np
 import numpy.typing as npt
 
+from cleanspan.features.edges import LEVEL_UV
 from cleanspan.features.spool import RowFile
 from cleanspan.features.windows import CELL_S
 from cleanspan.labelling.runs import Runs
 
-REACH_S = 0.75
-"""How far an edge may move."""
+REACH_S, INWARD_S = 0.75, 1.5
+"""How far an edge may move outwards and inwards: violent faults raise the probabilities of the
+windows around them too, so runs begin early and end late rather than the other way."""
 FEWEST_CELLS = 4
+SHORT_S, NEAR_S = 1.5, 0.25
+"""Runs up to this length are about one excursion; its peak lies in them or this near."""
+CLEAR_EXCURSION = 3.0
+"""How far beyond the usual an excursion must go to set the edges."""
+STILLER = 0.7
+"""A run whose cells extend less than this share of the usual is still rather than jumping."""
+RETURNED = 0.3
+"""It is over when it has returned to this share of its peak."""
 CLEAR_SPLIT = 0.5
 """Share of the cells' variance that a split must explain for the edge to move."""
 
@@ -24,7 +34,7 @@ def refine(runs: Runs, cells: RowFile, *, channel: int, first_cell: int, n_cells
     ----------
     runs : Runs
     cells : RowFile
-        Eighth-second measures of each channel (extent and level).
+        Extent and level of each sixteenth of a second on each channel.
     channel : int
     first_cell, n_cells : int
         The piece's cells in the file.
@@ -32,8 +42,10 @@ def refine(runs: Runs, cells: RowFile, *, channel: int, first_cell: int, n_cells
     length_s = n_cells * CELL_S
     edges_s = np.stack((runs.onset_s, runs.end_s), axis=1).reshape(-1)
     middles_s = (edges_s[1:] + edges_s[:-1]) / 2
-    lowest_s = np.maximum(edges_s - REACH_S, np.concatenate(([0.0], middles_s)))
-    highest_s = np.minimum(edges_s + REACH_S, np.concatenate((middles_s, [length_s])))
+    begins = np.arange(edges_s.size) % 2 == 0
+    back_s, on_s = np.where(begins, REACH_S, INWARD_S), np.where(begins, INWARD_S, REACH_S)
+    lowest_s = np.maximum(edges_s - back_s, np.concatenate(([0.0], middles_s)))
+    highest_s = np.minimum(edges_s + on_s, np.concatenate((middles_s, [length_s])))
     moved_s = edges_s.copy()
     for place in np.flatnonzero((edges_s > 0) & (edges_s < length_s)):
         low = int(np.ceil(lowest_s[place] / CELL_S - 1e-6))
@@ -64,3 +76,55 @@ def best_split(values: npt.NDArray[np.float32]) -> int | None:
     best = explained.max(axis=1)
     split = int(np.argmax(best))
     return split + 1 if best[split] >= CLEAR_SPLIT else None
+
+
+def refine_short(
+    runs: Runs, cells: RowFile, *, channel: int, first_cell: int, n_cells: int
+) -> Runs:
+    """Narrow short runs to the excursion they are about: a pop and its return.
+
+    Parameters
+    ----------
+    runs, cells, channel, first_cell, n_cells
+        As for `refine`.
+    """
+    onset_s, end_s = runs.onset_s.copy(), runs.end_s.copy()
+    for place in np.flatnonzero(end_s - onset_s <= SHORT_S):
+        low = max(round((onset_s[place] - REACH_S) / CELL_S), 0)
+        high = min(round((end_s[place] + REACH_S) / CELL_S), n_cells)
+        if high - low < FEWEST_CELLS:
+            continue
+        inner = slice(
+            max(round((onset_s[place] - NEAR_S) / CELL_S) - low, 0),
+            round((end_s[place] + NEAR_S) / CELL_S) - low,
+        )
+        found = excursion(cells.read(channel, first_cell + low, first_cell + high), inner)
+        if found is not None:
+            onset_s[place], end_s[place] = (low + found[0]) * CELL_S, (low + found[1]) * CELL_S
+    return Runs(onset_s, end_s, runs.confidence)
+
+
+def excursion(values: npt.NDArray[np.float32], inner: slice) -> tuple[int, int] | None:
+    """First cell and end of the largest excursion from the usual level; None without one.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n_cells, 2)
+        Extent and level as `features.edges.measures` scales them.
+    inner : slice
+        Cells in which its peak is looked for.
+    """
+    extent = 10 ** values[:, 0]
+    level = np.sign(values[:, 1]) * LEVEL_UV * (10 ** np.abs(values[:, 1]) - 1)
+    if np.median(extent[inner]) < STILLER * np.median(extent):
+        return None  # the run is a still stretch, not an excursion
+    away = np.abs(level - np.median(level)) + extent / 2
+    usual = float(np.median(away))
+    peak = int(np.argmax(away[inner])) + (inner.start or 0)
+    if away[peak] < CLEAR_EXCURSION * usual:
+        return None
+    above = away >= max(RETURNED * float(away[peak]), 2 * usual)
+    before = np.flatnonzero(~above[: peak + 1])
+    after = np.flatnonzero(~above[peak:])
+    first = int(before[-1]) + 1 if before.size else 0
+    return first, peak + (int(after[0]) if after.size else len(above) - peak)

@@ -11,7 +11,7 @@ from cleanspan.config import SegmentRule
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.windows import WINDOW_S
 from cleanspan.labelling.contact import contact_kind
-from cleanspan.labelling.edges import refine
+from cleanspan.labelling.edges import refine, refine_short
 from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.runs import Runs, cell_probabilities, find_runs
 from cleanspan.types import CONTACT_LOSS, SEGMENT_COLUMNS
@@ -222,20 +222,19 @@ def _reference_spans(
     for piece, part in _by_piece(store, share):
         spans = find_runs(cell_probabilities(part, store.hop_s), threshold, store.hop_s)
         if spans.onset_s.size:
-            lost[piece] = _refine(spans, store, row=0, piece=piece)
+            lost[piece] = _refine(spans, store, row=0, piece=piece, label=REFERENCE_LOST)
     return lost
 
 
-def _refine(spans: Runs, store: FeatureStore, *, row: int, piece: int) -> Runs:
+def _refine(spans: Runs, store: FeatureStore, *, row: int, piece: int, label: str) -> Runs:
     """Refine edges, and let a run that reaches the last window reach the piece's end."""
     length_s = store.pieces[piece].duration_s
-    refined = refine(
-        spans,
-        store.cells,
-        channel=row,
-        first_cell=store.first_cell[piece],
-        n_cells=store.n_cells[piece],
-    )
+    first_cell, n_cells = store.first_cell[piece], store.n_cells[piece]
+    refined = refine(spans, store.cells, channel=row, first_cell=first_cell, n_cells=n_cells)
+    if label == CONTACT_LOSS:
+        refined = refine_short(
+            refined, store.cells, channel=row, first_cell=first_cell, n_cells=n_cells
+        )
     end_s = np.where(length_s - refined.end_s < store.hop_s, length_s, refined.end_s)
     return Runs(refined.onset_s, end_s, refined.confidence)
 
@@ -249,7 +248,7 @@ def _window_segments(
     lost: Mapping[int, Runs],
 ) -> Iterator[Found]:
     """Segments of one label on one channel in one piece, the lost reference's left out."""
-    refined = _refine(spans, store, row=row, piece=piece)
+    refined = _refine(spans, store, row=row, piece=piece, label=label)
     start_s = store.pieces[piece].onset_s
     for onset_s, end_s, confidence in zip(
         refined.onset_s, refined.end_s, refined.confidence, strict=True

@@ -137,8 +137,7 @@ def outcome_from_json(text: str) -> Outcome:
     values: dict[str, Any] = json.loads(text)
     known = {item.name: item for item in dataclasses.fields(Outcome)}
     kept = {key: value for key, value in values.items() if key in known and value is not None}
-    for key in ("mend", "shortfalls", "warnings"):
-        kept[key] = tuple(kept.get(key, ()))
+    kept = {key: tuple(value) if isinstance(value, list) else value for key, value in kept.items()}
     if "folder" in kept:
         kept["folder"] = Path(kept["folder"])
     nan = float("nan")

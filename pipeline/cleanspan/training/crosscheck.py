@@ -95,11 +95,11 @@ def judge_injected(
     scores = {}
     for kind in CONTACT_KINDS:
         each = []
-        for path in paths:
+        for number, path in enumerate(paths):
             made, labels = injected_recording(
                 path,
                 labels_of(hand_labels, path.name),
-                seed=seed,
+                seed=seed + number,
                 electrodes=SYSTEM_10_20,
                 longest_s=READ_S,
                 kinds=(kind,),

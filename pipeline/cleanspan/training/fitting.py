@@ -197,6 +197,15 @@ def known_rows(
                 table.person[chosen],
             )
         )
+    if not parts:
+        nothing = np.empty(0)
+        width = samples[0].table.features.shape[1]
+        return (
+            np.empty((0, width), np.float32),
+            nothing.astype(np.int8),
+            nothing,
+            nothing.astype(str),
+        )
     rows, truth, weight, person = (np.concatenate(column) for column in zip(*parts, strict=True))
     return rows, truth, weight, person
 

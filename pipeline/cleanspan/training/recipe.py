@@ -39,8 +39,8 @@ READ_WEIGHT = 3.0
 RULES: Mapping[str, SegmentRule] = {
     BLINK: SegmentRule(begin_at=0.7, keep_above=0.55, shortest_s=0.05, join_s=0.0),
     MUSCLE: SegmentRule(begin_at=0.55, keep_above=0.4, shortest_s=0.25, join_s=1.0),
-    LINE_NOISE: SegmentRule(begin_at=0.5, keep_above=0.4, shortest_s=2.0, join_s=5.0),
-    CONTACT_LOSS: SegmentRule(begin_at=0.5, keep_above=0.35, shortest_s=0.25, join_s=1.0),
+    LINE_NOISE: SegmentRule(begin_at=0.5, keep_above=0.4, shortest_s=4.0, join_s=5.0),
+    CONTACT_LOSS: SegmentRule(begin_at=0.5, keep_above=0.35, shortest_s=0.25, join_s=0.5),
 }
 """Segment rules of the shipped model: chosen before judging, by what readers do."""
 

@@ -210,7 +210,7 @@ def write_edf(path, samples_uv, names=CAP, *, rate_hz=250.0, extra=()):
         for label, unit, row in extra
     ]
     path.parent.mkdir(parents=True, exist_ok=True)
-    Edf(signals).write(path)
+    Edf(signals, data_record_duration=0.5).write(path)
     return path
 
 

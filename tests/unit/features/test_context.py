@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
-from cleanspan.features.context import BIN, COUNTED, SCALE, Middles, relate_events
+from cleanspan.features.context import BIN, COUNTED, SCALE, Middles, relate_events, running_mean
 from cleanspan.features.registry import EVENT_NAMES, RAW_NAMES
 
 
@@ -21,7 +22,9 @@ def test_middles_are_medians_to_a_bin():
         middles.add(part)
     for name, values in middles.medians().items():
         plain = np.median(rows[..., RAW_NAMES.index(name)], axis=1)
-        np.testing.assert_allclose(values, plain, atol=1.1 * BIN / SCALE.get(name, 1), err_msg=name)
+        np.testing.assert_allclose(
+            values, plain, atol=1.1 * BIN / SCALE.get(name, 1), err_msg=name
+        )
 
 
 def test_a_value_that_is_not_known_is_not_counted():
@@ -100,3 +103,10 @@ def test_event_heights_are_related_to_each_channels_level():
     untouched = [i for i in range(len(EVENT_NAMES)) if i not in (lead, own)]
     np.testing.assert_array_equal(related[..., untouched], 1)
     np.testing.assert_array_equal(features, 1)
+
+
+@pytest.mark.parametrize(("n_rows", "size"), [(1, 17), (5, 17), (400, 17), (400, 9), (30, 1)])
+def test_the_running_mean_is_that_of_scipy(n_rows, size):
+    values = np.random.default_rng(n_rows + size).normal(2, 1, (n_rows, 3)).astype(np.float32)
+    expected = ndimage.uniform_filter1d(values, size, axis=0, mode="nearest")
+    assert np.allclose(running_mean(values, size), expected, rtol=0, atol=1e-6)

@@ -17,6 +17,8 @@ def kind(store, onset_s=10.0, end_s=20.0):
     [
         ({"flat_share": 1.0}, FLAT),
         ({"railed_share": 1.0}, RAILED),
+        ({"railed_share": 0.3, "rms": 3.0}, RAILED),
+        ({"railed_share": 0.1, "rms": 2.5}, FLOATING),
         ({"flat_share": 1.0, "railed_share": 1.0}, RAILED),
         ({"flat_share": 0.4, "rms": 2.0}, FLOATING),
         ({"rms": -0.5}, FLAT),
