@@ -1,10 +1,11 @@
 """Invented recordings of any length and number of channels, written block by block.
 
-Ten minutes are made once: background with alpha, blinks, muscle bursts, mains on some channels, and
-contact faults. They are tiled to the length that is asked for, so that a day of 19 channels costs
-no more memory than ten minutes. No person's data and nobody's name is in them.
+Ten minutes are made once: background with alpha, blinks, muscle bursts, mains on some channels,
+and contact faults. They are tiled to the length that is asked for, so that a day of 19 channels
+costs no more memory than ten minutes. No person's data and nobody's name is in them.
 """
 
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -179,3 +180,12 @@ def _header(labels: list[str], shape: Shape) -> bytes:
 
 def _cell(value: object) -> str:
     return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def main(target: str, duration_s: str, n_channels: str, seed: str) -> None:
+    shape = Shape(int(duration_s), int(n_channels))
+    write_recording(Path(target), shape, seed=int(seed))
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

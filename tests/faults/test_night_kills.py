@@ -184,6 +184,8 @@ def test_a_killed_run_leaves_no_process_behind(tmp_path: Path, environment: Envi
         time.sleep(0.05)
     child = int(next(flags.iterdir()).name)
     assert psutil.pid_exists(child)
+    assert "cleanspan-desk-" in psutil.Process(child).environ()["TMPDIR"]
+    assert list((tmp_path / "out").glob(".unfinished-night-*/cleanspan-desk-*"))
     process.kill()
     process.communicate()
     deadline = time.monotonic() + 5

@@ -24,7 +24,6 @@ from cleanspan.features.windows import (
     boxed,
     chunks,
     gather,
-    sample_at,
     window_onsets,
 )
 from cleanspan.recording.electrodes import position

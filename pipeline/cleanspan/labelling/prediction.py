@@ -12,8 +12,12 @@ from cleanspan.features.spool import RowFile
 from cleanspan.features.windows import WINDOW_S
 from cleanspan.labelling.model import Model
 from cleanspan.labelling.network import columns_of
+from cleanspan.types import CONTACT_LOSS
 
 FloatArray = npt.NDArray[np.float32]
+STILL_SHARE = 0.75
+"""Share of a window at one value or at the limit from which it stands still."""
+STUCK = columns_of(WINDOW_NAMES, ("flat_share", "railed_share"))
 WATCH_EVERY = 11
 """Every so many windows one is shown to the watch on drift: odd, so as to meet every phase."""
 
@@ -37,6 +41,8 @@ class Predictions:
     onset_s : ndarray of shape (n_windows,)
     events : ndarray of shape (n_events, n_channels, n_event_labels)
         Probability that a candidate is an event of the label and shows on the channel.
+    still : ndarray of bool of shape (n_channels, n_windows)
+        Where the signal does not move, or sits at the amplifier's limit, most of the window.
     """
 
     window_s = WINDOW_S
@@ -52,6 +58,7 @@ class Predictions:
         self.labels = model.labels
         self.onset_s = store.onset_s
         self.events = _event_probabilities(store, model)
+        self.still = np.zeros((len(store.channels), store.onset_s.size), dtype=bool)
         self._file = RowFile(
             scratch / f"probabilities-{store.channels[0].index}",
             n_channels=len(store.channels),
@@ -71,10 +78,23 @@ class Predictions:
             for first, rows in store.window_features(channel):
                 out = np.empty((len(rows), len(self.labels)), dtype=np.float32)
                 out[:, n_event_labels:] = model.windows.probabilities(rows[:, columns])
+                self._add_certain(out, rows)
                 out[:, :n_event_labels] = seen[first : first + len(rows)]
+                still = rows[:, STUCK].max(axis=1) >= STILL_SHARE
+                self.still[channel, first : first + len(rows)] = still
                 self._file.write_channel(channel, first, out)
                 if watch is not None:
                     watch(rows[::WATCH_EVERY, columns])
+
+    def _add_certain(self, out: FloatArray, rows: FloatArray) -> None:
+        """Raise contact loss to the share of the window that never moves or sits at the limit.
+
+        No model is asked about that: an amplifier that was switched off, all channels flat at
+        once, resembles nothing that it learned from.
+        """
+        if CONTACT_LOSS in self.labels:
+            contact = out[:, self.labels.index(CONTACT_LOSS)]
+            np.maximum(contact, rows[:, STUCK].max(axis=1), out=contact)
 
     def _seen_in_windows(self, store: FeatureStore, channel: int) -> FloatArray:
         """Highest event probability among the candidates that peak within each window."""

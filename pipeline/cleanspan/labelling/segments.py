@@ -207,7 +207,10 @@ def _by_piece(
 def _reference_spans(
     store: FeatureStore, predictions: Predictions, rules: Mapping[str, SegmentRule]
 ) -> dict[int, Runs]:
-    """Spans in which nearly all channels lost contact at once, by piece."""
+    """Spans in which nearly all channels lost contact at once, by piece.
+
+    Channels that stand still are not counted: then the amplifier stopped, not the reference.
+    """
     n_channels = len(store.channels)
     if n_channels < FEWEST_CHANNELS or CONTACT_LOSS not in predictions.labels:
         return {}
@@ -215,7 +218,7 @@ def _reference_spans(
     rule = rules.get(CONTACT_LOSS, SegmentRule())
     share = np.zeros(store.onset_s.size, dtype=np.float32)
     for row in range(n_channels):
-        share += predictions.channel(row)[:, column] >= rule.begin_at
+        share += (predictions.channel(row)[:, column] >= rule.begin_at) & ~predictions.still[row]
     share /= n_channels
     threshold = SegmentRule(REFERENCE_SHARE, REFERENCE_SHARE * 0.8, 0.5, rule.join_s)
     lost = {}

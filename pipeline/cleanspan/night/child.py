@@ -13,7 +13,6 @@ import secrets
 import shutil
 import signal
 import sys
-import tempfile
 import traceback
 from collections.abc import Callable
 from multiprocessing.connection import Connection
@@ -76,9 +75,6 @@ def carry_out(task: Task) -> Try:
         if not room_for(task):
             return Try(task.job, Kind.NO_ROOM, error=_no_room(task))
         folder.mkdir()
-        if task.scratch:
-            (folder / "scratch").mkdir()
-            tempfile.tempdir = str(folder / "scratch")
         source = aliased(task, folder)
         staged = folder / source.stem
         outcome = _work(task.work)(source, staged, config=task.config, model=task.model)

@@ -53,12 +53,18 @@ _log = logging.getLogger(__name__)
 
 
 class Desk:
-    """One worker process and the pipe to it."""
+    """One worker process and the pipe to it.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    scratch_in : str or None
+        Where it may keep passing files; None for this machine's temporary folder.
+    """
+
+    def __init__(self, scratch_in: str | None) -> None:
         ours, theirs = socket.socketpair()
         lifeline, self._held_open = os.pipe()
-        self._scratch = tempfile.TemporaryDirectory(prefix="cleanspan-desk-")
+        self._scratch = tempfile.TemporaryDirectory(prefix="cleanspan-desk-", dir=scratch_in)
         self._errors = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the process
         passed = (theirs.fileno(), lifeline)
         self._process = subprocess.Popen(
@@ -209,7 +215,8 @@ def _seated(task: Task) -> Desk | None:
         except queue.Empty:
             fresh = True
             try:
-                desk = Desk()
+                # Below the staging folder the next run clears up what a kill leaves.
+                desk = Desk(task.staging if task.scratch else None)
             except OSError:
                 _log.exception("no screening process could be started")
                 failures += 1

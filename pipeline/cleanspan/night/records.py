@@ -81,8 +81,8 @@ class Task:
     staging : str
         Folder of the results-to-be; the worker makes its own folder in it.
     scratch : bool
-        Whether passing files go to the staging folder too, where the next run clears up what a
-        kill leaves, instead of the worker's own temporary folder.
+        Whether passing files go below the staging folder too; else, on a cluster, to the
+        temporary folder of the machine that screens.
     work : str
         ``module:function`` that screens; `cleanspan.screen.screen_recording` but for tests.
     """

@@ -52,6 +52,11 @@ def test_streaming_equals_plain(invented, samples, which, block_s):
     recording = invented.in_memory(samples)
     whole = invented.features_of(recording, block_s=120.0)
     windows = plain_panel(model.windows, WINDOW_NAMES, whole.windows)
+    # what is stuck is certain, whatever the model says
+    contact = model.windows.labels.index("contact loss")
+    for name in ("flat_share", "railed_share"):
+        share = whole.windows[..., WINDOW_NAMES.index(name)]
+        windows[..., contact] = np.maximum(windows[..., contact], share)
     events = plain_panel(model.events, EVENT_NAMES, whole.events)
     config = Config(windows=Windows(block_s=block_s))
     # features themselves differ in the last digits between blocks: steep rules amplify them
@@ -76,6 +81,33 @@ def test_streaming_equals_plain(invented, samples, which, block_s):
                     for onset_s in result.probabilities.onset_s
                 ]
                 np.testing.assert_allclose(ours[:, column], seen, atol=tolerance)
+
+
+@pytest.mark.parametrize("held_at", [0.0, 87.5, 3276.7])
+@pytest.mark.parametrize("which", ["rules", "shipped"])
+def test_what_is_stuck_is_contact_loss_whatever_the_model_says(invented, which, held_at):
+    """An amplifier that is switched off from 10 to 20 s: every channel flat at once."""
+    model = invented.rule_model() if which == "rules" else load_model(shipped_model())
+    made = invented.background(8, 30, seed=2)
+    made[:, 2500:5000] = held_at
+    recording = invented.in_memory(made, invented.SMALL_CAP)
+    with screened(recording, config=Config(), model=model) as result:
+        contact = result.labels.index("contact loss")
+        inside = (result.probabilities.onset_s >= 10) & (result.probabilities.onset_s <= 19)
+        for row in range(8):
+            assert (result.probabilities.channel(row)[inside, contact] == 1).all()
+        lost = result.segments[result.segments["kind"] == "reference lost"]
+    assert len(lost) == 8
+    assert lost["onset_s"].iloc[0] == pytest.approx(10, abs=0.25)
+    assert lost["duration_s"].iloc[0] == pytest.approx(10, abs=0.5)
+
+
+@pytest.mark.parametrize("value", [0.0, -5.0])
+def test_a_recording_of_one_value_is_not_called_clean(invented, value):
+    recording = invented.in_memory(np.full((19, 5000), value))
+    with screened(recording, config=Config(), model=load_model(shipped_model())) as result:
+        assert (result.channels["clean_share"] == 0).all()
+        assert (result.channels["contact_loss_share"] == 1).all()
 
 
 def test_logistic_does_not_overflow():
