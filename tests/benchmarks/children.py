@@ -6,6 +6,7 @@ peak memory is never below what its parent held when it was started.
 
 import json
 import os
+import shutil
 import statistics
 import subprocess
 import sys
@@ -63,10 +64,13 @@ def median(costs: Sequence[Cost]) -> Cost:
 def screen(
     sources: Path | Sequence[Path], out: Path, *options: str, cores: int = 1, jobs: int = 1
 ) -> Cost:
-    """Run ``cleanspan screen``."""
+    """Run ``cleanspan screen``; its results are deleted again."""
     paths = [sources] if isinstance(sources, Path) else sources
     command = [sys.executable, "-m", "cleanspan", "screen", *paths, "--out", out, "-q"]
-    return run([*command, "--jobs", str(jobs), *options], cores=cores)
+    try:
+        return run([*command, "--jobs", str(jobs), *options], cores=cores)
+    finally:
+        shutil.rmtree(out, ignore_errors=True)
 
 
 def python(script: str, *arguments: str | Path) -> Cost:

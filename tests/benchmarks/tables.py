@@ -14,8 +14,9 @@ LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow", "mne")
 
 @dataclass(slots=True)
 class Findings:
-    """What has been measured so far."""
+    """What has been measured so far, and whether it is judged by the bars."""
 
+    judged: bool = True
     parts: list[str] = field(default_factory=list)
     bars: list[tuple[str, str, str, bool]] = field(default_factory=list)
 

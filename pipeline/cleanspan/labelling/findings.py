@@ -12,6 +12,7 @@ from cleanspan.features.registry import EVENT_NAMES
 from cleanspan.labelling.channels import union_s
 from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.segments import REFERENCE_LOST, event_confidence, leads_with_contact
+from cleanspan.recording.electrodes import position
 from cleanspan.types import CONTACT_LOSS, Finding
 
 if TYPE_CHECKING:
@@ -28,6 +29,12 @@ DRYING_RISE = 0.25
 SHORTEST_S = 600.0
 """A trend needs a session of ten minutes."""
 FEWEST_EVENTS = 8
+FORWARD, FEWEST_SITES = 0.3, 3
+"""How far from the middle an electrode is frontal or posterior (unit sphere), and how many of
+each are needed to compare them."""
+CLEAR_PEAK, MOSTLY, FRONT_LARGER = 2.0, 0.9, 1.5
+"""An alpha peak twice its flanks is clear; where most frontal sites show one, half as large again
+as at the back is suspicious (in the open eyes-closed recordings the front reaches 0.1 to 0.4)."""
 LARGER = 1.15
 """How much larger blinks must be elsewhere than at the lead before a position is doubted."""
 
@@ -41,6 +48,7 @@ def findings_of(
         *_contact_findings(store, segments),
         *_bridges(store),
         *_positions(store, predictions),
+        *_alpha(store),
     ]
 
 
@@ -144,3 +152,28 @@ def _typical_shares(
     ]
     shares: npt.NDArray[np.floating] = np.median(np.concatenate(parts), axis=0)
     return shares
+
+
+def _alpha(store: FeatureStore) -> Iterator[Finding]:
+    """Alpha that is larger at the front than at the back: the cap may sit back to front.
+
+    Where a recording has alpha at all, it is posterior (8-13 Hz, eyes closed; common knowledge
+    of the trade). Judged on the typical spectrum: the height of the alpha peak over its flanks.
+    """
+    frequency, density = store.spectra.frequency_hz, store.spectra.density_uv2_hz
+    forward = np.array([position(channel.electrode or "")[1] for channel in store.channels])
+    front, back = forward > FORWARD, forward < -FORWARD
+    if front.sum() < FEWEST_SITES or back.sum() < FEWEST_SITES:
+        return
+    peak = density[:, (frequency >= 8) & (frequency <= 13)].max(axis=1)
+    flanks = ((frequency >= 5) & (frequency <= 7)) | ((frequency >= 15) & (frequency <= 18))
+    height = peak - density[:, flanks].mean(axis=1)
+    clear = peak >= CLEAR_PEAK * density[:, flanks].mean(axis=1)
+    front_height, back_height = np.median(height[front]), np.median(height[back])
+    if clear[front].mean() >= MOSTLY and front_height > FRONT_LARGER * max(back_height, 0):
+        yield Finding(
+            "position",
+            tuple(channel.label for channel in store.channels),
+            "Alpha is larger at the front than at the back: check whether the cap or its plug "
+            "was put on back to front, or the electrodes are named in another order.",
+        )

@@ -91,6 +91,7 @@ class GivenPredictions:
     def __init__(self, store):
         self.onset_s = store.onset_s
         self.values = np.zeros((len(store.channels), store.onset_s.size, 4), dtype=np.float32)
+        self.still = np.zeros(self.values.shape[:2], dtype=bool)
         self.events = np.zeros((store.times.peak_s.size, len(store.channels), 1), dtype=np.float32)
 
     def channel(self, row):
