@@ -8,9 +8,10 @@ from cleanspan.features.extraction import FeatureStore
 from cleanspan.labelling.findings import _alpha
 from cleanspan.recording.electrodes import position
 from cleanspan.recording.in_memory import ArrayRecording
+from cleanspan.training.open_recordings import SYSTEM_10_20
 from cleanspan.types import Channel, Role
 
-NAMES = tuple("Fp1 Fp2 F7 F3 Fz F4 F8 T7 C3 Cz C4 T8 P7 P3 Pz P4 P8 O1 O2".split())
+NAMES = SYSTEM_10_20
 RATE_HZ = 200.0
 
 
