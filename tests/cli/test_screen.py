@@ -37,9 +37,7 @@ def source(tmp_path_factory):
     time_s = _made.np.arange(5000) / 250
     samples[7] += 30 * _made.np.sin(2 * _made.np.pi * 50 * time_s)
     samples[5, 1250:3000] = 3.0
-    return _made.write_edf(
-        tmp_path_factory.mktemp("in") / "harbour.edf", samples, _made.SMALL_CAP
-    )
+    return _made.write_edf(tmp_path_factory.mktemp("in") / "harbour.edf", samples, _made.SMALL_CAP)
 
 
 @pytest.fixture
@@ -205,7 +203,8 @@ def test_a_folder_that_holds_the_recording_is_not_replaced_by_its_results(run, s
 
 
 @pytest.mark.parametrize(
-    "name", ["with two spaces.edf", "Übung müde.edf", "-r.edf", "--out.edf", "日本.edf", "a'b\".edf"]
+    "name",
+    ["with two spaces.edf", "Übung müde.edf", "-r.edf", "--out.edf", "日本.edf", "a'b\".edf"],
 )
 def test_odd_file_names(run, source, name):
     Path(name).write_bytes(source.read_bytes())
@@ -243,7 +242,10 @@ def too_slow(path):
 BAD = {
     "text": (lambda path: path.write_text("a letter"), "an EDF file must begin with"),
     "empty": (lambda path: path.write_bytes(b""), "got an empty file"),
-    "no eeg": (no_eeg, "at least one channel must carry a 10-20 or 10-10 electrode name, got: ECG"),
+    "no eeg": (
+        no_eeg,
+        "at least one channel must carry a 10-20 or 10-10 electrode name, got: ECG",
+    ),
     "short": (too_short, "must last at least 1 s, got 0.5 s"),
     "slow": (too_slow, "must be sampled at 90 Hz or more, got 50 Hz"),
 }
@@ -301,7 +303,7 @@ def test_a_folder_without_recordings(run):
 
 def test_every_problem_of_a_config_at_once(run, source):
     Path("c.toml").write_text(
-        "[windows]\nhop = 0.5\nblock_s = 1000\n[export]\nmarked = \"yes\"\nreport = 3\n"
+        '[windows]\nhop = 0.5\nblock_s = 1000\n[export]\nmarked = "yes"\nreport = 3\n'
         "[segments.muscle]\nbegin_at = 2\n[exprot]\n"
     )
     done = run(source, "--config", "c.toml")
@@ -349,7 +351,9 @@ def test_a_model_that_is_not_there(run, source):
 def test_a_model_that_does_not_match(run, source, tmp_path):
     folder = _made.save_rules(tmp_path / "mine" / "rules")
     manifest = folder / "manifest.toml"
-    manifest.write_text(re.sub(r"feature_version = \d+", "feature_version = 99", manifest.read_text()))
+    manifest.write_text(
+        re.sub(r"feature_version = \d+", "feature_version = 99", manifest.read_text())
+    )
     done = run(source, "--model", str(folder), with_model=False)
     refused(done, "feature version must be", "got 99", "retrain it with this version")
     assert len(done.lines) == 1

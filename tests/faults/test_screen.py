@@ -31,9 +31,7 @@ def model(tmp_path_factory):
 @pytest.fixture(scope="module")
 def good(tmp_path_factory):
     samples = _made.background(8, 12, seed=1)
-    return _made.write_edf(
-        tmp_path_factory.mktemp("in") / "good.edf", samples, _made.SMALL_CAP
-    )
+    return _made.write_edf(tmp_path_factory.mktemp("in") / "good.edf", samples, _made.SMALL_CAP)
 
 
 def kill_itself(path, folder, *, config, model):
@@ -117,7 +115,9 @@ def test_killed_in_the_middle_nothing_half_written_stands_under_its_name(good, m
     for wait_s in (0.6, 1.2):
         run = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         time.sleep(wait_s)
-        for child in psutil.Process(run.pid).children(recursive=True) if run.poll() is None else ():
+        for child in (
+            psutil.Process(run.pid).children(recursive=True) if run.poll() is None else ()
+        ):
             child.kill()
         run.kill()
         run.wait()

@@ -10,9 +10,7 @@ from hypothesis import strategies as st
 from cleanspan.features.windows import chunks, window_count, window_onsets
 from cleanspan.types import Piece
 
-_invented = runpy.run_path(
-    str(Path(__file__).parents[1] / "unit" / "features" / "invented.py")
-)
+_invented = runpy.run_path(str(Path(__file__).parents[1] / "unit" / "features" / "invented.py"))
 in_memory, Gapped = _invented["in_memory"], _invented["Gapped"]
 RATES = st.sampled_from([100.0, 128.0, 250.0, 250.5, 256.0, 333.3, 999.9, 2048.0]) | st.floats(
     90, 2048

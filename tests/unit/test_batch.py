@@ -11,9 +11,7 @@ from cleanspan.batch import Task, find_recordings, plan_tasks, screen_batch
 from cleanspan.config import Config, Export
 from cleanspan.errors import OutputError, UsageError
 
-_made = SimpleNamespace(
-    **runpy.run_path(str(Path(__file__).parent / "features" / "invented.py"))
-)
+_made = SimpleNamespace(**runpy.run_path(str(Path(__file__).parent / "features" / "invented.py")))
 LEAN = Config(export=Export(marked="none", report=False, windows=False))
 
 
@@ -87,7 +85,9 @@ def test_every_missing_path_is_named(tmp_path):
 
 def test_a_folder_without_a_recording_is_named(tmp_path):
     touch(tmp_path / "in" / "notes.txt")
-    with pytest.raises(UsageError, match=r"must hold a file ending in one of \.edf .* got none in"):
+    with pytest.raises(
+        UsageError, match=r"must hold a file ending in one of \.edf .* got none in"
+    ):
         find_recordings([tmp_path / "in"], tmp_path / "out")
 
 
@@ -192,7 +192,9 @@ def test_an_unexpected_error_is_one_line_too(recordings, model, tmp_path, monkey
         raise ZeroDivisionError("somewhere\nfar down")
 
     monkeypatch.setattr("cleanspan.labelling.segments.segment_table", stumble)
-    (outcome,) = screen_batch([Task(recordings[0], tmp_path / "out" / "a")], config=LEAN, model=model)
+    (outcome,) = screen_batch(
+        [Task(recordings[0], tmp_path / "out" / "a")], config=LEAN, model=model
+    )
     assert outcome.status == "failed"
     assert outcome.error == (
         "anna.edf: stopped by an unexpected ZeroDivisionError: somewhere far down"

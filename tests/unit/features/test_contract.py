@@ -125,7 +125,8 @@ def beside_the_cap(rate_hz, n_samples, seed=0):
     roles = [("Button", Role.BUTTON), ("STATUS", Role.TRIGGER), ("ECG", Role.HEART)]
     roles += [(f"Input {number}", Role.UNUSED) for number in range(20, 33)]
     extra = tuple(
-        Channel(19 + place, label, role, None, rate_hz) for place, (label, role) in enumerate(roles)
+        Channel(19 + place, label, role, None, rate_hz)
+        for place, (label, role) in enumerate(roles)
     )
     samples = rng.normal(size=(len(roles), n_samples)) * 3000
     samples[0] = 5_000_000 * (rng.random(n_samples) < 0.001)

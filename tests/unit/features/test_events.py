@@ -26,9 +26,7 @@ def nearest_to(table, peak_s):
 def test_a_blink_is_found_within_50_ms(invented, width_s, height_uv):
     samples = invented.background(8, 12, seed=1, rms_uv=height_uv / 20)
     peaks_s = [3.013, 6.5, 9.207]
-    invented.add_blinks(
-        samples, invented.SMALL_CAP, peaks_s, width_s=width_s, height_uv=height_uv
-    )
+    invented.add_blinks(samples, invented.SMALL_CAP, peaks_s, width_s=width_s, height_uv=height_uv)
     table = invented.features_of(invented.in_memory(samples, invented.SMALL_CAP))
     for peak_s in peaks_s:
         place = nearest_to(table, peak_s)

@@ -106,15 +106,17 @@ def test_contact_loss_of_a_single_channel_has_a_kind(invented):
     assert segments["kind"].tolist() == ["floating"]
 
 
-@pytest.mark.parametrize("lengths", [(5.0, 7.0), (0.4, 0.7, 0.6), (0.06, 3.0, 1.0), (12.0, 0.9, 2.5)])
+@pytest.mark.parametrize(
+    "lengths", [(5.0, 7.0), (0.4, 0.7, 0.6), (0.06, 3.0, 1.0), (12.0, 0.9, 2.5)]
+)
 def test_pieces_shorter_than_a_window_have_none(invented, lengths):
     names = CAPS["eight sponges"]
-    parts = [
-        invented.background(8, seconds, seed=place) for place, seconds in enumerate(lengths)
-    ]
+    parts = [invented.background(8, seconds, seed=place) for place, seconds in enumerate(lengths)]
     recording = invented.Gapped(parts, names)
     table, _, _ = check(recording, invented)
-    expected = [max(int((seconds - 1) / 0.5 + 1e-9) + 1, 0) if seconds >= 1 else 0 for seconds in lengths]
+    expected = [
+        max(int((seconds - 1) / 0.5 + 1e-9) + 1, 0) if seconds >= 1 else 0 for seconds in lengths
+    ]
     assert np.diff(table.first).tolist() == expected
 
 

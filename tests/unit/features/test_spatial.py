@@ -37,7 +37,9 @@ def table(slow, near):
 
 def test_nearest_electrodes_lie_beside(near):
     """10-20 geometry: F3 is next to Fp1 and C3; O1's nearest is O2."""
-    names = {name: [ELECTRODES[i] for i in row] for name, row in zip(ELECTRODES, near, strict=True)}
+    names = {
+        name: [ELECTRODES[i] for i in row] for name, row in zip(ELECTRODES, near, strict=True)
+    }
     assert set(names["F3"][:3]) == {"Fp1", "C3", "F4"} or set(names["F3"][:2]) == {"Fp1", "C3"}
     assert names["O1"][0] == "O2"
     assert all(name not in row for name, row in names.items())
@@ -48,7 +50,9 @@ def test_correlations_equal_numpys(slow, near):
     for window in range(slow.shape[1]):
         theirs = np.corrcoef(slow[:, window])
         for channel, neighbours in enumerate(near):
-            np.testing.assert_allclose(ours[window, channel], theirs[channel, neighbours], atol=1e-4)
+            np.testing.assert_allclose(
+                ours[window, channel], theirs[channel, neighbours], atol=1e-4
+            )
 
 
 def test_neighbour_features_are_middle_and_best(slow, near):
@@ -71,7 +75,9 @@ def test_electrical_distance_is_the_variance_of_the_difference(slow, near):
     """Tenke & Kayser 2001."""
     values = table(slow, near)
     for channel, neighbours in enumerate(near):
-        apart = np.sort([(slow[channel] - slow[other]).std(axis=1) for other in neighbours], axis=0)
+        apart = np.sort(
+            [(slow[channel] - slow[other]).std(axis=1) for other in neighbours], axis=0
+        )
         np.testing.assert_allclose(10 ** values["distance_best"][channel], apart[0], rtol=1e-3)
         np.testing.assert_allclose(10 ** values["distance_mid"][channel], apart[2], rtol=1e-3)
 

@@ -1,8 +1,9 @@
-"""Edges move to where the signal changes, to an eighth of a second."""
+"""Edges move to where the signal changes, to a cell."""
 
 import numpy as np
 import pytest
 
+from cleanspan.features.windows import CELL_S
 from cleanspan.labelling.edges import best_split, refine
 from cleanspan.labelling.runs import Runs
 
@@ -15,18 +16,23 @@ class Cells:
         return self.values[first:last]
 
 
-def stepped(n_cells, *spans, high=3.0, low=1.0):
-    """Extent `high` inside spans of cells, `low` outside; level zero."""
-    extent = np.full(n_cells, low)
-    for first, last in spans:
-        extent[first:last] = high
-    return Cells(np.stack((extent, np.zeros(n_cells)), axis=1))
+def stepped(*spans_s, high=3.0, low=1.0):
+    """20 s with extent `high` inside spans of seconds, `low` outside; level zero."""
+    extent = np.full(round(20 / CELL_S), low)
+    for onset_s, end_s in spans_s:
+        extent[round(onset_s / CELL_S) : round(end_s / CELL_S)] = high
+    return Cells(np.stack((extent, np.zeros(extent.size)), axis=1))
 
 
-def refined(cells, *spans, n_cells=160):
+def refined(cells, *spans):
+    n_cells = len(cells.values)
     onset_s, end_s = np.array(spans, dtype=float).reshape(-1, 2).T
     runs = refine(
-        Runs(onset_s, end_s, np.ones(onset_s.size)), cells, channel=0, first_cell=0, n_cells=n_cells
+        Runs(onset_s, end_s, np.ones(onset_s.size)),
+        cells,
+        channel=0,
+        first_cell=0,
+        n_cells=n_cells,
     )
     return list(zip(runs.onset_s.tolist(), runs.end_s.tolist(), strict=True))
 
@@ -45,24 +51,23 @@ def test_no_split_where_nothing_changes_or_nothing_explains():
 
 @pytest.mark.parametrize(("onset_s", "end_s"), [(5.0, 10.0), (5.5, 9.5), (4.5, 10.5), (4.5, 9.5)])
 def test_edges_find_a_step_half_a_second_away(onset_s, end_s):
-    """Cells 40 to 79 are 5 to 10 s."""
-    assert refined(stepped(160, (40, 80)), (onset_s, end_s)) == [(5.0, 10.0)]
+    assert refined(stepped((5, 10)), (onset_s, end_s)) == [(5.0, 10.0)]
 
 
 def test_edges_stay_where_nothing_changes():
-    assert refined(stepped(160), (5.3, 9.1)) == [(5.3, 9.1)]
+    assert refined(stepped(), (5.3, 9.1)) == [(5.3, 9.1)]
 
 
 def test_edges_at_the_ends_of_the_piece_stay():
-    assert refined(stepped(160, (0, 160)), (0.0, 20.0)) == [(0.0, 20.0)]
+    assert refined(stepped((0, 20)), (0.0, 20.0)) == [(0.0, 20.0)]
 
 
 def test_neighbouring_runs_never_overlap():
     """Two runs 0.5 s apart that are one stretch to the eye: they may meet, no more."""
-    (_, first_end), (second_begin, _) = refined(stepped(160, (38, 100)), (5.0, 8.0), (8.5, 12.0))
+    (_, first_end), (second_begin, _) = refined(stepped((4.75, 12.5)), (5.0, 8.0), (8.5, 12.0))
     assert first_end <= second_begin
 
 
 def test_a_short_run_is_not_turned_inside_out():
-    ((onset_s, end_s),) = refined(stepped(160, (36, 40)), (5.0, 5.5))
+    ((onset_s, end_s),) = refined(stepped((4.5, 5)), (5.0, 5.5))
     assert onset_s < end_s

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from cleanspan.training.ingredients import Ingredients, thinned_simulation
+from cleanspan.training.simulator import Span
 from cleanspan.training.sources import (
     all_joined,
     as_channels,
@@ -14,7 +15,6 @@ from cleanspan.training.sources import (
     scalp_channels,
     simulated_tables,
 )
-from cleanspan.training.simulator import Span
 from cleanspan.types import Channel, Role
 
 SEED = 1003
@@ -94,7 +94,9 @@ def test_faults_are_injected_into_copies_and_known(invented, tmp_path):
     samples = invented.background(19, 40, seed=2)
     path = invented.write_edf(tmp_path / "anna.edf", samples)
     before = path.read_bytes()
-    marks = as_hand_labels([Span("contact loss", "floating", 30.0, 5.0, ("O1",))], 40.0, recording="x")
+    marks = as_hand_labels(
+        [Span("contact loss", "floating", 30.0, 5.0, ("O1",))], 40.0, recording="x"
+    )
     made, labels = injected_recording(
         path, marks, seed=1, electrodes=invented.SMALL_CAP, longest_s=35.0
     )
