@@ -34,7 +34,7 @@ class Windows:
     """
 
     hop_s: float = 0.5
-    block_s: float = 30.0
+    block_s: float = 60.0
 
     def __post_init__(self) -> None:
         """Check the ranges."""

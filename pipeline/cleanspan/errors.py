@@ -27,6 +27,10 @@ class ConfigError(CleanspanError):
         self.problems = tuple(problems)
         super().__init__("\n".join(problems))
 
+    def __reduce__(self) -> "tuple[type[CleanspanError], tuple[list[str]]]":
+        """Travel between processes with the list of problems, not the joined text."""
+        return type(self), (list(self.problems),)
+
 
 class ModelError(CleanspanError):
     """A model folder is damaged, unsafe or does not match this version."""
@@ -44,6 +48,10 @@ class LabelsError(CleanspanError):
     def __init__(self, problems: list[str]) -> None:
         self.problems = tuple(problems)
         super().__init__("\n".join(problems))
+
+    def __reduce__(self) -> "tuple[type[CleanspanError], tuple[list[str]]]":
+        """Travel between processes with the list of problems, not the joined text."""
+        return type(self), (list(self.problems),)
 
 
 class OutputError(CleanspanError):

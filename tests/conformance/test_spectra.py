@@ -97,16 +97,18 @@ def test_mains_that_drifts_by_half_a_hertz_is_still_measured():
     assert np.median(10 ** values["mains_50_rms"]) == pytest.approx(14.14, rel=0.06)
 
 
+UPPER = {"band_65_78", "slope_high"}
+MAINS = {"mains_50", "mains_60", "mains_50_rms", "mains_60_rms"}
 UNSEEN = [
-    (100.0, None, {"band_65_78", "slope_high", "mains_50", "mains_60", "mains_50_rms", "mains_60_rms"}),
-    (128.0, None, {"band_65_78", "slope_high"}),
+    (100.0, None, UPPER | MAINS),
+    (128.0, None, UPPER),
     (160.0, None, set()),
     (250.0, None, set()),
     (250.0, 100.0, set()),
-    (250.0, 70.0, {"band_65_78", "slope_high"}),
-    (250.0, 35.0, {"band_65_78", "slope_high", "band_30_45"}),
-    (250.0, 15.0, {"band_65_78", "slope_high", "band_30_45", "band_20_30", "slope_low", "band_13_20"}),
-]  # fmt: skip
+    (250.0, 70.0, UPPER),
+    (250.0, 35.0, UPPER | {"band_30_45"}),
+    (250.0, 15.0, UPPER | {"band_30_45", "band_20_30", "slope_low", "band_13_20"}),
+]
 
 
 @pytest.mark.parametrize(("rate_hz", "low_pass_hz", "unseen"), UNSEEN)

@@ -63,7 +63,7 @@ DAMAGES = {
     "zeros": lambda data: bytes(len(data)),
     "text": lambda data: b"This is a letter, not a recording.\n" * 100,
     "number of signals wrong": lambda data: data[:252] + b"9999" + data[256:],
-    "rate of zero": lambda data: data.replace(b"250     ", b"0       "),
+    "rate of zero": lambda data: data.replace(b"125     ", b"0       "),
     "record of no length": lambda data: data[:244] + b"0       " + data[252:],
     "range upside down": lambda data: data.replace(b"-32768  ", b"32767   "),
 }
@@ -74,7 +74,9 @@ def test_a_damaged_file_is_refused_or_screened_and_never_an_unexpected_error(
     damage, good, model, tmp_path
 ):
     path = tmp_path / "damaged.edf"
-    path.write_bytes(DAMAGES[damage](good.read_bytes()))
+    damaged = DAMAGES[damage](good.read_bytes())
+    assert damaged != good.read_bytes()
+    path.write_bytes(damaged)
     outcome = screen_recording(path, tmp_path / "out", config=LEAN, model=model)
     assert "unexpected" not in outcome.error
     if outcome.status == "failed":

@@ -261,8 +261,9 @@ def _detrended(
     wide = cuts if cuts.ndim == 3 else cuts[:, None]
     start, stop = wide[rows, :, first], wide[rows, :, last]
     part = (np.arange(mask.shape[1]) - first[:, None]) / np.maximum(last - first, 1)[:, None]
-    line = start[..., None] + (stop - start)[..., None] * part[:, None]
-    flat: npt.NDArray[np.float32] = ((wide - line) * mask[:, None]).astype(np.float32)
+    line = start[..., None] + (stop - start)[..., None] * part[:, None].astype(np.float32)
+    flat: npt.NDArray[np.float32] = np.subtract(wide, line, out=line)
+    flat *= mask[:, None]
     return flat
 
 
@@ -270,7 +271,7 @@ def _projections(shape: _Shape) -> tuple[npt.NDArray[np.float32], npt.NDArray[np
     """Share of the lead's hump in each channel, and their correlation, during the event."""
     all_channels = _detrended(shape.cuts, shape.mask)
     lead = _detrended(shape.lead, shape.mask)[:, 0]
-    product = np.einsum("ect,et->ec", all_channels, lead)
+    product = (all_channels @ lead[..., None])[..., 0]
     lead_power = np.maximum(np.einsum("et,et->e", lead, lead), 1e-3)[:, None]
     power = np.maximum(np.einsum("ect,ect->ec", all_channels, all_channels), 1e-3)
     return product / lead_power, product / np.sqrt(lead_power * power)

@@ -33,6 +33,8 @@ Levels = npt.NDArray[np.float32]
 EIGHTHS = 8
 PASS_TWO_ROWS = 4096
 """Windows of one channel that are completed at once."""
+DISTANCE_S = 30.0
+"""Electrical distances are taken over this long, s: slow drift of one electrode counts little."""
 AT_ONCE_SAMPLES = 240_000
 """Samples of windows that are transformed at once. Arrays of about a megabyte stay in the
 processor's cache, and their memory is used again instead of going back to the system."""
@@ -225,7 +227,7 @@ class _Worker:
         self.density_sum = np.zeros((n_channels, self.plan.frequency_hz.size))
         self.distance_sum = np.zeros((n_channels, n_channels))
         self.variance_sum = np.zeros(n_channels)
-        self.n_windows = self.n_chunks = 0
+        self.n_windows = self.n_distances = 0
         self._chunk: Chunk | None = None
         self._made: dict[int, tuple[npt.NDArray[np.float32], int]] = {}
 
@@ -251,7 +253,9 @@ class _Worker:
             spatial.relative_to_quiet(spectra[..., 5])[..., None],
             spatial.relative_to_quiet(spectra[..., 6])[..., None],
         )
-        self._note_distances(slow)
+        together = max(round(DISTANCE_S / hop_s), 1)
+        for first in range(0, slow.shape[1], together):
+            self._note_distances(slow[:, first : first + together])
         return np.concatenate(parts, axis=2)
 
     @property
@@ -344,7 +348,7 @@ class _Worker:
         )
 
     def _note_distances(self, slow: npt.NDArray[np.float32]) -> None:
-        """Add the chunk's electrical distances of all pairs to the running mean."""
+        """Add some seconds' electrical distances of all pairs to the running mean."""
         flat = slow[:, ::2].reshape(slow.shape[0], -1)
         flat = flat - flat.mean(axis=1, keepdims=True)
         covariance = flat @ flat.T / np.float32(flat.shape[1])
@@ -352,7 +356,7 @@ class _Worker:
         distance = variance[:, None] + variance[None, :] - 2 * covariance
         self.distance_sum += np.log10(np.maximum(distance, 1e-4))
         self.variance_sum += np.log10(np.maximum(variance, 1e-4))
-        self.n_chunks += 1
+        self.n_distances += 1
 
     def mean_spectra(self) -> Spectra:
         """Geometric mean density of each channel."""
@@ -360,13 +364,17 @@ class _Worker:
         return Spectra(frequency_hz=self.plan.frequency_hz, density_uv2_hz=10**mean)
 
     def pairs(self) -> PairDistances:
-        """Geometric means over the chunks."""
-        count = max(self.n_chunks, 1)
+        """Geometric means over the recording."""
+        count = max(self.n_distances, 1)
         return PairDistances(10 ** (self.distance_sum / count), 10 ** (self.variance_sum / count))
 
 
 def _in_pairs(extreme: Levels, ufunc: np.ufunc) -> Levels:
     """Extremes of each eighth of a second out of those of its two halves."""
-    starts = np.arange(0, max(extreme.shape[1] - 1, 1), 2)
-    paired: Levels = ufunc.reduceat(extreme, starts, axis=1)
+    n_cells = extreme.shape[1]
+    if n_cells < 2:
+        return extreme
+    paired: Levels = ufunc(extreme[:, : n_cells - 1 : 2], extreme[:, 1::2])
+    if n_cells % 2:
+        paired[:, -1] = ufunc(paired[:, -1], extreme[:, -1])
     return paired

@@ -120,7 +120,7 @@ def test_units_scale_as_they_should(invented, busy_minute, minute):
 
 
 def beside_the_cap(rate_hz, n_samples, seed=0):
-    """A marker button (mV), a trigger line, a heart lead, and thirteen inputs without electrode."""
+    """A marker button (mV), a trigger line, a heart lead, thirteen inputs without electrode."""
     rng = np.random.default_rng(seed)
     roles = [("Button", Role.BUTTON), ("STATUS", Role.TRIGGER), ("ECG", Role.HEART)]
     roles += [(f"Input {number}", Role.UNUSED) for number in range(20, 33)]

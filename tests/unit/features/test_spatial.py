@@ -131,7 +131,7 @@ def test_quiet_quarter():
 
 
 def test_flat_channels_do_not_make_the_others_loud():
-    """Two of five are dead (at the floor of 1e-6 µV²/Hz): the quietest living one is the measure."""
+    """Two of five are dead (1e-6 µV²/Hz): the quietest living one is the measure."""
     levels = np.array([[-6.0], [1.0], [-6.0], [1.5], [2.0]], dtype=np.float32)
     above = relative_to_quiet(levels)[[1, 3, 4], 0]
     assert (above <= 0.5).all()

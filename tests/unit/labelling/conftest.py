@@ -46,10 +46,10 @@ class Rows:
     """Stands for a file of feature rows."""
 
     def __init__(self, values):
-        self.values = np.asarray(values, dtype=np.float32)
+        self.held = np.asarray(values, dtype=np.float32)
 
     def read(self, channel, first, last):
-        return self.values[channel, first:last].copy()
+        return self.held[channel, first:last].copy()
 
 
 class GivenStore:
@@ -73,10 +73,14 @@ class GivenStore:
         self.pairs = SimpleNamespace(
             difference_uv2=np.full((size, size), 100.0), variance_uv2=np.full(size, 100.0)
         )
+        frequency = np.arange(0.0, 126.0)
+        self.spectra = SimpleNamespace(
+            frequency_hz=frequency, density_uv2_hz=np.tile(10 / (1 + frequency), (size, 1))
+        )
         self.shares = np.ones((len(events_s), size, 24), dtype=np.float32)
 
     def set_raw(self, name, channel, first, last, value):
-        self.rows.values[channel, first:last, RAW_NAMES.index(name)] = value
+        self.rows.held[channel, first:last, RAW_NAMES.index(name)] = value
 
     def event_features(self):
         yield 0, self.shares

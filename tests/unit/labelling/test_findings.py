@@ -82,6 +82,21 @@ def test_blinks_larger_at_the_back_put_a_position_in_doubt(given, table, count, 
     assert found == ([("position", ("O2",))] if doubted else [])
 
 
+@pytest.mark.parametrize(
+    ("front_uv", "back_uv", "doubted"),
+    [(30, 10, True), (10, 30, False), (20, 18, False), (0, 0, False), (3, 25, False)],
+)
+def test_alpha_at_the_front_puts_the_cap_in_doubt(invented, screen, front_uv, back_uv, doubted):
+    """Alpha is posterior, on any head: 10 Hz larger at the front is a cap put on back to front."""
+    samples = invented.background(19, 40, seed=3, rms_uv=6)
+    alpha = np.sin(2 * np.pi * 10 * np.arange(10_000) / 250)
+    for row, name in enumerate(invented.CAP):
+        at_front, at_back = name.startswith("F"), name.startswith(("P", "O"))
+        samples[row] += alpha * (front_uv * at_front + back_uv * at_back)
+    found = [finding.kind for finding in screen(samples).findings]
+    assert ("position" in found) == doubted
+
+
 def test_shorted_channels_are_found_in_samples(invented, screen):
     """C3 and Cz joined by salt water: one potential, two amplifier inputs of 0.5 µV noise."""
     samples = invented.background(19, 60, seed=1)

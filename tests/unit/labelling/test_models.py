@@ -142,7 +142,7 @@ def test_rules_out_of_range_are_refused(saved):
 
 
 def test_missing_folder_and_missing_weights(saved, tmp_path):
-    with pytest.raises(ModelError, match="must hold a readable manifest.toml"):
+    with pytest.raises(ModelError, match=r"must hold a readable manifest\.toml"):
         load_model(tmp_path / "nowhere")
     (saved / "weights.npz").unlink()
     with pytest.raises(ModelError, match="weights must be a file of plain number arrays"):

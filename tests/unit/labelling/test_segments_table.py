@@ -148,7 +148,7 @@ def test_segments_on_one_channel_never_overlap_within_a_label(given):
     store, predictions = given()
     predictions.set("muscle", 2, 20, 30)
     predictions.set("muscle", 2, 33, 50)
-    store.cells.values[2, 80:150, 0] = 2.0
+    store.cells.held[2, 80:150, 0] = 2.0
     made = segment_table(store, predictions, {})
     onset_s = made["onset_s"].to_numpy()
     end_s = onset_s + made["duration_s"].to_numpy()
