@@ -66,7 +66,8 @@ class Recipe:
     epochs : int
     batch : int
     most_rows : int
-        A label with more known rows is thinned to this many, evenly.
+        A sample that knows more rows of a label is thinned to this many, so that a lot of
+        simulation does not crowd out the little that people read.
     folds : int
         Groups of people left out in turn for the calibration.
     seed : int
@@ -75,7 +76,7 @@ class Recipe:
     views: Mapping[str, tuple[View, ...]] = field(default_factory=lambda: VIEWS)
     epochs: int = 10
     batch: int = 512
-    most_rows: int = 160_000
+    most_rows: int = 100_000
     folds: int = 3
     seed: int = 20_260
 
@@ -177,17 +178,12 @@ def known_rows(
     rng = np.random.default_rng(recipe.seed)
     parts: list[tuple[Array, npt.NDArray[np.int8], npt.NDArray[np.float64], npt.NDArray[np.str_]]]
     parts = []
-    total = sum(
-        int((sample.table.truth[label] != UNKNOWN).sum())
-        for sample in samples
-        if label in sample.table.truth
-    )
-    keep = min(recipe.most_rows / max(total, 1), 1.0)
     for sample in samples:
         if label not in sample.table.truth:
             continue
         known = np.flatnonzero(sample.table.truth[label] != UNKNOWN)
-        chosen = np.sort(rng.choice(known, size=round(known.size * keep), replace=False))
+        size = min(known.size, recipe.most_rows)
+        chosen = np.sort(rng.choice(known, size=size, replace=False))
         table = sample.table
         parts.append(
             (

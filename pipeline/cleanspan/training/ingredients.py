@@ -25,7 +25,7 @@ from cleanspan.training.sources import (
     simulated_tables,
 )
 from cleanspan.training.truth import POSITIVE, labels_of
-from cleanspan.types import BLINK
+from cleanspan.types import BLINK, CONTACT_LOSS
 
 log = logging.getLogger(__name__)
 
@@ -33,7 +33,9 @@ SIMULATED_SEEDS = range(1000, 1600)
 """Seeds of the simulated recordings to learn from; the ones to test on begin at 5000."""
 ROWS_A_RECORDING = 1500
 """Windows (and candidate events) kept of a simulated recording, besides half of the labelled."""
-INJECTIONS = 5
+INJECTIONS = 24
+INJECTED_SHARES = (0.3, 0.06)
+"""Share of the rows with and without the fault that are kept: many draws, few rows of each."""
 """How many times faults are injected into each read recording."""
 
 
@@ -158,8 +160,8 @@ def _seen(table: Table, last_s: float) -> Table:
 
 
 def _injected(path: Path, hand_labels: Sequence[HandLabel], seed: int) -> Tables:
-    """Rows of a read recording with faults injected into the minute that was read."""
-    return injected_tables(
+    """Some rows of a read recording with faults injected into the minute that was read."""
+    tables = injected_tables(
         path,
         hand_labels,
         person=person_of(path.name),
@@ -167,3 +169,7 @@ def _injected(path: Path, hand_labels: Sequence[HandLabel], seed: int) -> Tables
         electrodes=SYSTEM_10_20,
         longest_s=READ_S,
     )
+    windows = tables.windows
+    chance = np.where(windows.truth[CONTACT_LOSS] == POSITIVE, *INJECTED_SHARES)
+    kept = np.random.default_rng(seed).random(len(windows)) < chance
+    return Tables(windows.rows(kept), tables.events)

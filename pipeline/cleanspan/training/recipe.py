@@ -33,7 +33,7 @@ from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 
 log = logging.getLogger(__name__)
 
-READ_WEIGHT = 3.0
+READ_WEIGHT = 2.0
 """Weight of a row that people read, against 1 for a simulated or injected one."""
 
 RULES: Mapping[str, SegmentRule] = {
