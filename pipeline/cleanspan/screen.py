@@ -1,8 +1,6 @@
 """The workflow of one recording: read, window, label, segment, write."""
 
 import logging
-import shutil
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
@@ -12,6 +10,7 @@ from typing import TYPE_CHECKING
 from cleanspan.atomic import output_error, replacing_folder
 from cleanspan.config import Config, SegmentRule
 from cleanspan.errors import CleanspanError, NoEegChannelError, RecordingError
+from cleanspan.scratch import scratch_folder
 from cleanspan.types import Channel, Finding, Note, Recording, Role, Screened
 
 if TYPE_CHECKING:
@@ -146,8 +145,7 @@ def screened(
         else:
             recording = source
         groups = _groups(recording)
-        scratch = Path(tempfile.mkdtemp(prefix="cleanspan-"))
-        stack.callback(shutil.rmtree, scratch, ignore_errors=True)
+        scratch = stack.enter_context(scratch_folder())
         parts = [_label(recording, group, config, model, scratch, stack) for group in groups]
         yield _assemble(recording, parts, config, model)
 

@@ -160,7 +160,7 @@ def _seen(table: Table, last_s: float) -> Table:
 
 
 def _injected(path: Path, hand_labels: Sequence[HandLabel], seed: int) -> Tables:
-    """Some rows of a read recording with faults injected into the minute that was read."""
+    """Compute some rows of a read recording with faults injected into its minute."""
     tables = injected_tables(
         path,
         hand_labels,
