@@ -189,6 +189,9 @@ def test_tallies_by_hand(material, monkeypatch):
     assert tally.clean_marked == 1.0
     assert tally.blink.known == int((made.read.events.channel == "Fp1").sum())
     assert (tally + tally).muscle.hit == 2 * there
+    faults = made.injected.windows.truth["contact loss"]
+    assert tally.injected.clear == int((faults == 0).sum())
+    assert 0 < tally.injected.missed < 0.4 * (faults == 1).sum()  # kept five times too often
 
 
 def test_pick_goes_where_the_model_doubts_and_reveals_that_span_only(material, monkeypatch):

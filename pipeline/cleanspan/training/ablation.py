@@ -24,7 +24,15 @@ from cleanspan.training.fitting import Sample, fit_head, scaling_of
 from cleanspan.training.judging import fold_of_people
 from cleanspan.training.recipe import READ_WEIGHT, RULES
 from cleanspan.training.scores import Counts, count_cells
-from cleanspan.training.trials import LEADS, SEED, STUDY_RECIPE, VIEWS, Material, of_people
+from cleanspan.training.trials import (
+    LEADS,
+    SEED,
+    STUDY_RECIPE,
+    VIEWS,
+    Material,
+    judged_faults,
+    of_people,
+)
 from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 
 log = logging.getLogger(__name__)
@@ -162,7 +170,7 @@ def splits(material: Material, left_out: Sequence[str]) -> tuple[_Split, _Split]
     others = [person for person in material.people if person not in left_out]
     read, injected = of_people(material.read, others), of_people(material.injected, others)
     read_out = of_people(material.read, left_out)
-    injected_out = of_people(material.injected, left_out)
+    injected_out = judged_faults(material, left_out)
     windows = [
         Sample(material.simulated.windows),
         Sample(read.windows, READ_WEIGHT),

@@ -168,7 +168,7 @@ def _scored(values: npt.NDArray[np.float32]) -> SpanScores:
     rows = {name: row for row, name in enumerate(SYSTEM_10_20)}
     return score_spans(
         values,
-        np.arange(values.shape[1]) * HOP_S + WINDOW_S / 2,
+        np.arange(values.shape[1], dtype=np.float64) * HOP_S + WINDOW_S / 2,
         onset_s=span_onsets([Piece(0.0, READ_S)], SPAN_S),
         span_s=SPAN_S,
         neighbours=[[rows[other] for other in neighbours(name, rows)] for name in rows],
@@ -194,13 +194,11 @@ def answer_grid(tables: Tables, recording: str, panels: Panels) -> npt.NDArray[n
         if label != BLINK:
             values[_rows_of(windows), place, column] = given[label].probability
     last = np.floor(events.time_s / HOP_S).astype(int)
+    blink = values[:, :, _LABELS.index(BLINK)]
     for step in range(round(WINDOW_S / HOP_S)):
-        column = np.clip(last - step, 0, n_windows - 1)
-        np.maximum.at(
-            values,
-            (_rows_of(events), column, _LABELS.index(BLINK)),
-            given[BLINK].probability,
-        )
+        holding = np.clip(last - step, 0, n_windows - 1)
+        at = (_rows_of(events), holding)
+        blink[at] = np.maximum(blink[at], given[BLINK].probability)
     return values
 
 

@@ -85,7 +85,8 @@ def curve_lines(material: Material) -> list[str]:
         "",
         *_table(["labelled people", *FIGURES], rows),
         "",
-        "Against simulation alone (first draw), F1 with the 95 % interval over people:",
+        "Change of F1 against simulation alone (first draw): pooled, 95 % interval over resampled",
+        "people, and in how many of the people who have the label it went up or down.",
         "",
         *_table(
             ["learned from", *(name for name in list(FIGURES)[:-1])],
@@ -170,14 +171,19 @@ def _gains(
 
 
 def _changes(new: Mapping[str, Tally], old: Mapping[str, Tally]) -> list[str]:
-    """Write how far F1 has moved, with the interval that resampled people give."""
+    """Write how far F1 has moved, the interval that resampled people give, and who gained."""
     cells = []
     for name in COMPARED:
-        found = compare_f1(
-            [getattr(new[person], name) for person in old],
-            [getattr(old[person], name) for person in old],
+        ours = [getattr(new[person], name) for person in old]
+        theirs = [getattr(old[person], name) for person in old]
+        found = compare_f1(ours, theirs)
+        pairs = [(a.f1, b.f1) for a, b in zip(ours, theirs, strict=True) if a.hit + a.missed]
+        gained = sum(a > b for a, b in pairs)
+        lost = sum(a < b for a, b in pairs)
+        cells.append(
+            f"{found.change:+.3f} ({found.low:+.3f} to {found.high:+.3f}), "
+            f"up in {gained}, down in {lost} of {len(pairs)}"
         )
-        cells.append(f"{found.change:+.3f} ({found.low:+.3f} to {found.high:+.3f})")
     return cells
 
 
@@ -202,8 +208,8 @@ def report(material: Material, names: Sequence[str]) -> str:
         Keys of `STUDIES`.
     """
     lines = [
-        f"Light recipe: {SIMULATED_ROWS} simulated rows, at most {STUDY_RECIPE.most_rows} rows a",
-        "fit, one network a label, no calibration, channel-windows and candidate events judged",
+        f"Light recipe: {SIMULATED_ROWS} simulated rows, at most {STUDY_RECIPE.most_rows} read",
+        "ones, one network a label, no calibration, channel-windows and candidate events judged",
         "instead of finished segments. Nobody is judged by a fit that has seen them.",
     ]
     for name in names:

@@ -15,13 +15,13 @@ import numpy.typing as npt
 from cleanspan.atomic import replacing_file
 from cleanspan.training.dataset import Table, Tables, joined
 from cleanspan.training.fitting import Recipe, View
-from cleanspan.training.ingredients import Ingredients
+from cleanspan.training.ingredients import INJECTED_SHARES, Ingredients
 from cleanspan.training.judging import Answer, Panels, answers
 from cleanspan.training.mixing import fit_panels
 from cleanspan.training.recipe import RULES
 from cleanspan.training.sample import load_tables, save_tables
 from cleanspan.training.scores import Counts, count_cells
-from cleanspan.training.truth import NEGATIVE
+from cleanspan.training.truth import NEGATIVE, POSITIVE
 from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 
 log = logging.getLogger(__name__)
@@ -29,7 +29,7 @@ log = logging.getLogger(__name__)
 SEED = 41
 LAB_SHARE = 0.5
 """Share of the weight that hand-labelled rows get, as `cleanspan retrain` has it by default."""
-SIMULATED_ROWS = 30_000
+SIMULATED_ROWS = 20_000
 """Simulated windows, and simulated events, kept for a study."""
 VIEWS: Mapping[str, tuple[View, ...]] = {
     MUSCLE: (View((16,), 0.3, 1),),
@@ -55,7 +55,7 @@ class Material:
     read : Tables
         Each window and each event of the read minutes once, as the whole cap shows it.
     injected : Tables
-        The same minutes with contact faults injected; windows only.
+        The same minutes with contact faults injected; windows only, faults kept more often.
     """
 
     simulated: Tables
@@ -136,6 +136,15 @@ def of_people(tables: Tables, people: Sequence[str]) -> Tables:
     )
 
 
+def judged_faults(material: Material, people: Sequence[str]) -> Tables:
+    """Choose rows of injected faults to judge by: faults as rare as they were injected."""
+    injected = of_people(material.injected, people)
+    windows = injected.windows
+    kept_more = INJECTED_SHARES[0] / INJECTED_SHARES[1]
+    drawn = np.random.default_rng(SEED).random(len(windows)) < 1 / kept_more
+    return Tables(windows.rows(drawn | (windows.truth[CONTACT_LOSS] != POSITIVE)), injected.events)
+
+
 def trial_panels(lab: Tables | None, rest: Tables, *, seed: int) -> Panels:
     """Fit a trial model as `cleanspan retrain` mixes rows, on the lighter recipe.
 
@@ -205,7 +214,7 @@ def tallies(panels: Panels, material: Material, people: Sequence[str]) -> dict[s
     result = {}
     for person in people:
         read = of_people(material.read, [person])
-        injected = of_people(material.injected, [person])
+        injected = judged_faults(material, [person])
         at_leads = Tables(read.windows, read.events.rows(np.isin(read.events.channel, LEADS)))
         given = answers(panels, at_leads)
         on_faults = answers(panels, injected)
