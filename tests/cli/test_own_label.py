@@ -66,8 +66,8 @@ def results(tmp_path_factory):
         for name, samples in zip(CAP, made.samples_uv, strict=True)
     ]
     Edf(signals).write(root / "r.edf")
+    paths = [str(root / "r.edf"), "--out", str(root / "out"), "--model", str(model)]
     with pytest.raises(SystemExit) as caught:
-        paths = [str(root / "r.edf"), "--out", str(root / "out"), "--model", str(model)]
         main(["screen", *paths, "--bids", "-q"])
     assert (caught.value.code or 0) == 0
     return root / "out"

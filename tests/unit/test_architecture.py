@@ -15,18 +15,13 @@ ROOT = Path(__file__).parents[2]
 GUIDE = ROOT / "DEVELOPERS.md"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 ORDER = (
-    *("errors", "config", "atomic", "shipped", "types"),
+    *("errors", "config", "atomic", "shipped", "scratch", "types"),
     *("recording", "features", "labelling", "export"),
-    *("screen", "batch", "training", "review", "night", "api", "cli", "__main__"),
+    *("screen", "batch", "review", "training", "night", "api", "cli", "__main__"),
 )
 """A part may import from those before it and from itself: records, stages, workflows, commands."""
-STAGES_ELSEWHERE = {
-    "training.drift": "labelling",
-    "training.active": "review",
-    "training.studies": "review",
-}
-"""Modules that stand elsewhere in the order than the folder they lie in: a stage of screening, and
-the study of how spans are picked for review with the command that carries it out."""
+STAGES_ELSEWHERE = {"training.drift": "labelling"}
+"""Modules that are a stage of screening although they lie in another part's folder."""
 LONGEST_MODULE = 400
 COMMAND_LINE = "cli"
 

@@ -229,6 +229,7 @@ def test_answers_are_laid_on_channels_and_windows(material, monkeypatch):
     def by_place(_panels, asked):
         windows, events = asked.windows, asked.events
         at_cz = (windows.channel == "Cz") & (windows.time_s == 7.5)
+        events.time_s[events.time_s == 10.75] = 9.3  # a second candidate in the same windows
         blink = (events.channel == "Fp2") & (np.abs(events.time_s - 9.25) < 0.01)
         return {
             "muscle": Answer(at_cz * np.float32(0.75), at_cz.astype(np.int8)),
@@ -241,6 +242,7 @@ def test_answers_are_laid_on_channels_and_windows(material, monkeypatch):
     where = {tuple(int(n) for n in place) for place in np.argwhere(grid > 0)}
     cz, fp2 = SYSTEM_10_20.index("Cz"), SYSTEM_10_20.index("Fp2")
     assert where == {(cz, 15, 1), (fp2, 17, 0), (fp2, 18, 0)}
+    assert grid[fp2, 18, 0] == 0.5
 
 
 def test_material_keeps_each_read_row_once_as_the_whole_cap_shows_it(material, tmp_path):

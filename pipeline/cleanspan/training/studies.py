@@ -19,9 +19,10 @@ from cleanspan.training.ablation import WINDOW_FAMILIES, WINDOW_LABELS, ablate
 from cleanspan.training.active import Outcome, compare_picking
 from cleanspan.training.bootstrap import compare_f1
 from cleanspan.training.curve import Step, learning_curve
-from cleanspan.training.ingredients import gather
+from cleanspan.training.ingredients import SIMULATED_SEEDS, gather
 from cleanspan.training.trials import (
     SIMULATED_ROWS,
+    SIMULATIONS,
     STUDY_RECIPE,
     Material,
     Tally,
@@ -208,9 +209,10 @@ def report(material: Material, names: Sequence[str]) -> str:
         Keys of `STUDIES`.
     """
     lines = [
-        f"Light recipe: {SIMULATED_ROWS} simulated rows, at most {STUDY_RECIPE.most_rows} read",
-        "ones, one network a label, no calibration, channel-windows and candidate events judged",
-        "instead of finished segments. Nobody is judged by a fit that has seen them.",
+        f"Light recipe: {SIMULATED_ROWS} rows of {SIMULATIONS} simulated recordings, at most",
+        f"{STUDY_RECIPE.most_rows} read ones, one network a label, no calibration. Judged are",
+        "channel-windows and candidate events, not finished segments, and nobody is judged by a",
+        "fit that has seen them.",
     ]
     for name in names:
         lines += ["", *STUDIES[name](material)]
@@ -251,7 +253,8 @@ def _material(recordings: Path, labels: Path, cache: Path | None, *, jobs: int) 
     if kept is not None:
         log.info("rows taken from %s", cache)
         return kept
-    material = material_of(gather(recordings, labels, jobs=jobs))
+    seeds = SIMULATED_SEEDS[:SIMULATIONS]
+    material = material_of(gather(recordings, labels, jobs=jobs, seeds=seeds))
     if cache is not None:
         save_material(cache, material)
     return material

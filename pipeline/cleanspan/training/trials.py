@@ -29,6 +29,8 @@ log = logging.getLogger(__name__)
 SEED = 41
 LAB_SHARE = 0.5
 """Share of the weight that hand-labelled rows get, as `cleanspan retrain` has it by default."""
+SIMULATIONS = 200
+"""Simulated recordings, the first of those that the shipped model learns from."""
 SIMULATED_ROWS = 20_000
 """Simulated windows, and simulated events, kept for a study."""
 VIEWS: Mapping[str, tuple[View, ...]] = {
