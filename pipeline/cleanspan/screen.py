@@ -200,10 +200,10 @@ def _label(
 ) -> _Part:
     """Features, probabilities and segments of channels of one rate."""
     from cleanspan.features.extraction import FeatureStore
+    from cleanspan.labelling.drift import Histogram, drift_of, load_reference
     from cleanspan.labelling.findings import findings_of
     from cleanspan.labelling.prediction import Predictions
     from cleanspan.labelling.segments import segment_table
-    from cleanspan.training.drift import Histogram, drift_of, load_reference
 
     reference = load_reference(model.folder, model.windows.features)
     counted = None if reference is None else Histogram(reference.edges)

@@ -10,8 +10,8 @@ import pytest
 from cleanspan.config import Windows
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.registry import WINDOW_NAMES
+from cleanspan.labelling.drift import learn_reference, measure_drift
 from cleanspan.recording.opening import open_recording
-from cleanspan.training.drift import learn_reference, measure_drift
 from cleanspan.training.lessons import screened
 
 BESIDE = Path(__file__).parents[3] / "shared" / "open-data"

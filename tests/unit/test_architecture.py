@@ -20,8 +20,6 @@ ORDER = (
     *("screen", "batch", "review", "training", "night", "api", "cli", "__main__"),
 )
 """A part may import from those before it and from itself: records, stages, workflows, commands."""
-STAGES_ELSEWHERE = {"training.drift": "labelling"}
-"""Modules that are a stage of screening although they lie in another part's folder."""
 LONGEST_MODULE = 400
 COMMAND_LINE = "cli"
 
@@ -60,9 +58,8 @@ def imports_of(tree):
 
 
 def place_of(module):
-    """Find where a module, ``screen`` or ``training.drift.Histogram``, stands in the order."""
-    names = module.split(".")
-    part = STAGES_ELSEWHERE.get(".".join(names[:2]), names[0])
+    """Find where a module, ``screen`` or ``labelling.drift.Histogram``, stands in the order."""
+    part = module.split(".")[0]
     return ORDER.index(part) if part in ORDER else -1
 
 

@@ -28,7 +28,7 @@ _EXTRA_S = 0.5  # room for the anti-alias filter to settle outside what is shown
 _WARNED = 1000.0
 """A recording that screening warned of comes before every other."""
 _DRIFT = re.compile(r"stability index ([\d.]+), usually below ([\d.]+)")
-"""The sentence of `training.drift.Drift.text`, as it stands among a result's warnings."""
+"""The sentence of `labelling.drift.Drift.text`, as it stands among a result's warnings."""
 
 logger = logging.getLogger(__name__)
 

@@ -18,10 +18,10 @@ import numpy as np
 from cleanspan.atomic import replacing_folder
 from cleanspan.config import SegmentRule
 from cleanspan.features.registry import WINDOW_NAMES
+from cleanspan.labelling.drift import learn_reference
 from cleanspan.labelling.model import save_model
 from cleanspan.labelling.network import Panel
 from cleanspan.training.dataset import joined
-from cleanspan.training.drift import learn_reference
 from cleanspan.training.fitting import Recipe, Sample, fit_panel
 from cleanspan.training.ingredients import SIMULATED_SEEDS, Ingredients, gather
 from cleanspan.training.judging import person_code

@@ -158,7 +158,7 @@ def shipped_card(name: str, verdicts: Verdicts | None, *, learned_from_readers: 
         "## Made of",
         "",
         "- Simulated recordings (`cleanspan guide simulation`). The simulator's amplitudes,",
-        "  topography of blinks and limits of visibility were fitted to the open recordings below,",
+        "  blink topography and limits of visibility were fitted to the open recordings below,",
         "  so simulation and recordings are not independent.",
     ]
     if learned_from_readers:

@@ -13,11 +13,11 @@ from cleanspan import __version__
 from cleanspan.config import SegmentRule, within
 from cleanspan.errors import LabelsError
 from cleanspan.features.registry import WINDOW_NAMES
+from cleanspan.labelling.drift import FEWEST_RECORDINGS, learn_reference
 from cleanspan.labelling.model import CARD, Model, load_model, save_model
 from cleanspan.training.background import background
 from cleanspan.training.card import model_card
 from cleanspan.training.dataset import Tables
-from cleanspan.training.drift import FEWEST_RECORDINGS, learn_reference
 from cleanspan.training.finding import find_recordings
 from cleanspan.training.fitting import Recipe
 from cleanspan.training.gate import Judgement, write_judgement

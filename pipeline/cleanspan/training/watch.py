@@ -7,10 +7,10 @@ from cleanspan.config import Windows
 from cleanspan.errors import ModelError
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.registry import WINDOW_NAMES
+from cleanspan.labelling.drift import Drift, Histogram, drift_of, load_reference
 from cleanspan.labelling.model import Model
 from cleanspan.labelling.network import columns_of
 from cleanspan.recording.opening import open_recording
-from cleanspan.training.drift import Drift, Histogram, drift_of, load_reference
 from cleanspan.training.lessons import screened
 
 

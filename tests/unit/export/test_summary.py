@@ -17,7 +17,8 @@ def test_one_row_a_recording_and_one_column_a_label(tmp_path):
         Outcome(
             "harbour-07.edf", "done", Path("x"), 3600.5, 19, 0.91234567, 3000.25,
             {"blink": 0.05, "line noise": 0.0}, ("EEG O2-A1A2", "EEG T5-A1A2"),
-            "lighthouse 1a", "c0ffee", ("no filter stated", "short"),
+            ("600 s must be usable, got 300 s",), "lighthouse 1a", "c0ffee",
+            ("no filter stated", "short"),
         ),
         Outcome("broken.edf", "failed", error="the file must be EDF, got 3 bytes"),
         Outcome("lab.edf", "done", None, 60.0, 4, 1.0, 60.0, {"gaze left": 0.5}),
@@ -25,8 +26,8 @@ def test_one_row_a_recording_and_one_column_a_label(tmp_path):
     write_summary(outcomes, tmp_path / "summary.csv")
     first, failed, lab = rows_of(tmp_path / "summary.csv")
     assert list(first) == [
-        "recording", "status", "duration_s", "channels", "clean_share", "usable_s", "blink_share",
-        "line_noise_share", "gaze_left_share", "mend", "model", "config", "warnings", "error",
+        "recording", "status", "duration_s", "channels", "clean_share", "usable_s", "meets_plan",
+        "blink_share", "line_noise_share", "gaze_left_share", "mend", "model", "config", "warnings", "error",
     ]  # fmt: skip
     assert first["duration_s"] == "3600.5"
     assert first["clean_share"] == "0.9123"
@@ -37,6 +38,7 @@ def test_one_row_a_recording_and_one_column_a_label(tmp_path):
     assert (failed["duration_s"], failed["channels"], failed["clean_share"]) == ("", "0", "")
     assert failed["error"] == "the file must be EDF, got 3 bytes"
     assert lab["gaze_left_share"] == "0.5"
+    assert [row["meets_plan"] for row in (first, failed, lab)] == ["no", "", "yes"]
 
 
 def test_file_names_are_no_formulas(tmp_path):

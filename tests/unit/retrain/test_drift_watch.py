@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cleanspan.training.drift import (
+from cleanspan.labelling.drift import (
     FLOOR,
     DriftReference,
     histogram,

@@ -9,12 +9,12 @@ import pytest
 
 from cleanspan.config import LabelRules
 from cleanspan.errors import LabelsError, ModelError
+from cleanspan.labelling.drift import load_reference
 from cleanspan.labelling.model import load_model
 from cleanspan.training import lessons as lessons_module
 from cleanspan.training import retrain as module
 from cleanspan.training.comparing import compare_models, marked_by
 from cleanspan.training.dataset import Table
-from cleanspan.training.drift import load_reference
 from cleanspan.training.finding import find_recordings
 from cleanspan.training.gate import read_judgement, refusals
 from cleanspan.training.hand_labels import read_hand_labels

@@ -146,7 +146,7 @@ def test_a_page_too_large_for_a_browser_is_refused_with_a_number():
 
 
 def test_recordings_that_screening_found_unlike_the_training_data_come_first():
-    from cleanspan.training.drift import Drift
+    from cleanspan.labelling.drift import Drift
 
     warned = Drift(2.4, 0.8, (("alpha_share", 3.0),)).text()
     assert drift_factor(("clipped", warned)) == pytest.approx(3.0)
