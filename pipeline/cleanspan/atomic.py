@@ -28,6 +28,10 @@ def output_error(path: Path, error: OSError) -> OutputError:
             f"{path}: the disk must have room for the results, got: {error.strerror}; "
             "free some space and run again (nothing half-written was left)"
         )
+    if isinstance(error, FileExistsError | NotADirectoryError):
+        return OutputError(
+            f"{path}: results need a folder, got a file of that name; choose another --out"
+        )
     return OutputError(
         f"{path}: the output must be writable, got: {error.strerror or error}; "
         "choose another --out or mend the permissions"

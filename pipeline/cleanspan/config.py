@@ -249,26 +249,33 @@ def _build(
     hints = typing.get_type_hints(cls)
     known = [item.name for item in dataclasses.fields(cls)]
     before = len(problems)
+    incomplete = False
     values: dict[str, object] = {}
     for key, value in mapping.items():
         place = f"{where}: {prefix}{key}"
         if key in known:
-            values[key] = _convert(hints[key], value, place, (where, f"{prefix}{key}."), problems)
+            so_far = len(problems)
+            made = _convert(hints[key], value, place, (where, f"{prefix}{key}."), problems)
+            if len(problems) == so_far:
+                values[key] = made
         else:
             near = difflib.get_close_matches(key, known, n=1)
             hint = f"; did you mean {near[0]!r}?" if near else f"; known: {', '.join(known)}"
             problems.append(f"{place} is not a setting{hint}")
     for item in dataclasses.fields(cls):
-        no_default = item.default is dataclasses.MISSING
-        if no_default and item.default_factory is dataclasses.MISSING and item.name not in mapping:
+        default = (item.default, item.default_factory)
+        needed = default == (dataclasses.MISSING, dataclasses.MISSING)
+        if needed and item.name not in mapping:
             problems.append(f"{where}: {prefix}{item.name} must be given")
-    if len(problems) > before:
+        incomplete |= needed and item.name not in values
+    if incomplete:
         return None
     try:
-        return cls(**values)
+        built = cls(**values)
     except ValueError as error:
         problems.append(f"{where}: {prefix}{error}")
         return None
+    return built if len(problems) == before else None
 
 
 def _convert(

@@ -44,7 +44,7 @@ class Outcome:
     shares : mapping of str to float
         Share of channel-time under each label.
     mend : tuple of str
-        Channels that the technologist should mend.
+        What the technologist should mend: channels, and ``reference`` where it was lost.
     shortfalls : tuple of str
         Why the recording does not meet the chosen plan; empty where it does.
     model, config : str
@@ -352,6 +352,7 @@ def _outcome(
 ) -> Outcome:
     """Sum up one recording."""
     from cleanspan.labelling.channels import MEND, NOT_SCREENED
+    from cleanspan.labelling.segments import REFERENCE_LOST
 
     table = result.channels[result.channels["verdict"] != NOT_SCREENED]
     shares = {
@@ -366,7 +367,10 @@ def _outcome(
         clean_share=float(table["clean_share"].mean()),
         usable_s=applied.usable_s,
         shares=shares,
-        mend=tuple(table["channel"][table["verdict"] == MEND]),
+        mend=(
+            *(("reference",) if any(f.kind == REFERENCE_LOST for f in result.findings) else ()),
+            *table["channel"][table["verdict"] == MEND],
+        ),
         shortfalls=applied.shortfalls,
         warnings=tuple(warnings),
     )

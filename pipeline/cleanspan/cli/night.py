@@ -80,6 +80,8 @@ def command(
     terminal = None if quiet or not sys.stderr.isatty() else sys.stderr
     with journal(config, terminal=terminal):
         account = run_night(config, request, stop=stopping_on_signals())
+    for problem in account.problems:
+        click.echo(f"cleanspan night: {problem}", err=True)
     click.echo(summary_line(account.status, account.counts, account.seconds, config.output_folder))
     sys.exit(account.status)
 

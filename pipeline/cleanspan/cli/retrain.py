@@ -103,6 +103,7 @@ def _show(done: "Retrained", people: str) -> None:
     """Print what was learned and how it was judged."""
     import pandas as pd
 
+    from cleanspan.training.bootstrap import BETTER
     from cleanspan.training.tables import text_table
 
     click.echo(f"{done.model.full_name}: {done.recordings} recordings of {done.people} {people}")
@@ -124,4 +125,7 @@ def _show(done: "Retrained", people: str) -> None:
     for warning in done.warnings:
         click.echo(f"note: {warning}", err=True)
     click.echo(done.judgement.summary())
-    click.echo(f"put it into use: cleanspan model use {done.folder.name} --why '…'")
+    if done.judgement.verdict == BETTER:
+        click.echo(f"put it into use: cleanspan model use {done.folder.name} --why '…'")
+    else:
+        click.echo(f"kept, not in use; its figures: cleanspan model show {done.folder.name}")

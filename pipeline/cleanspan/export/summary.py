@@ -34,7 +34,7 @@ def write_summary(outcomes: "Sequence[Outcome]", path: Path) -> Path:
         *("recording", "status", "duration_s", "channels", "clean_share", "usable_s"),
         "meets_plan",
         *(f"{column_name(label)}_share" for label in labels),
-        *("mend", "model", "config", "warnings", "error"),
+        *("mend", "folder", "model", "config", "warnings", "error"),
     ]
     with replacing_file(path) as beside, beside.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
@@ -55,6 +55,7 @@ def _row(outcome: "Outcome", labels: Sequence[str]) -> list[str]:
         _meets(outcome),
         *(_number(outcome.shares.get(label, math.nan), 4) for label in labels),
         plain_cell(SEPARATOR.join(outcome.mend)),
+        plain_cell("" if outcome.folder is None else outcome.folder.name),
         plain_cell(outcome.model),
         outcome.config,
         plain_cell("; ".join(outcome.warnings)),

@@ -9,7 +9,7 @@ from cleanspan.features.windows import WINDOW_S
 
 FLAT, RAILED, POPPING, FLOATING = "flat", "railed", "popping", "floating"
 MOST = 0.5
-OFTEN = 0.2
+OFTEN = 0.35
 """Share of eighths of a second at the amplifier's limit from which a channel is called railed: it
 may swing between the limits, and an electrode with contact never touches them."""
 SHORT_S = 1.5

@@ -9,9 +9,15 @@ import numpy.typing as npt
 from cleanspan.features.events import LEAD_ROWS
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.registry import EVENT_NAMES
+from cleanspan.features.windows import WINDOW_S
 from cleanspan.labelling.channels import union_s
 from cleanspan.labelling.prediction import Predictions
-from cleanspan.labelling.segments import REFERENCE_LOST, event_confidence, leads_with_contact
+from cleanspan.labelling.segments import (
+    FEWEST_CHANNELS,
+    REFERENCE_LOST,
+    event_confidence,
+    with_contact,
+)
 from cleanspan.recording.electrodes import position
 from cleanspan.types import CONTACT_LOSS, Finding
 
@@ -45,6 +51,7 @@ def findings_of(
     """All findings of one feature store."""
     return [
         *_reference(segments, store),
+        *_stopped(store, predictions),
         *_contact_findings(store, segments),
         *_bridges(store),
         *_positions(store, predictions),
@@ -65,6 +72,23 @@ def _reference(segments: "pd.DataFrame", store: FeatureStore) -> Iterator[Findin
         tuple(channel.label for channel in store.channels),
         f"The reference was lost {times}, {total_s:.0f} s in all: every channel is unusable then. "
         "Check the ear clips and the ground first.",
+    )
+
+
+def _stopped(store: FeatureStore, predictions: Predictions) -> Iterator[Finding]:
+    """Say when the whole amplifier stood still: no electrode is to blame for that."""
+    if len(store.channels) < FEWEST_CHANNELS:
+        return
+    stopped = predictions.still.all(axis=0)
+    if not stopped.any():
+        return
+    first_s = float(store.onset_s[np.argmax(stopped)])
+    length_s = (np.count_nonzero(stopped) - 1) * store.hop_s + WINDOW_S
+    yield Finding(
+        "stopped",
+        tuple(channel.label for channel in store.channels),
+        f"All channels stand still for about {length_s:.0f} s in all, first at {first_s:.0f} s: "
+        "the amplifier was stopped or the file was filled up; no electrode is to blame.",
     )
 
 
@@ -124,7 +148,7 @@ def _positions(store: FeatureStore, predictions: Predictions) -> Iterator[Findin
     electrodes = [channel.electrode or "" for channel in store.channels]
     if not len(predictions.events) or not {"Fp1", "Fp2"} & set(electrodes):
         return
-    usable = leads_with_contact(store, predictions)
+    usable = with_contact(store, predictions)[:, list(store.leads)]
     stands = event_confidence(predictions.events[:, :, 0], store, usable) >= 0.5
     if np.count_nonzero(stands) < FEWEST_EVENTS:
         return

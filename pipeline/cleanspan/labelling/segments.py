@@ -23,7 +23,7 @@ REFERENCE_LOST = "reference lost"
 REFERENCE_SHARE = 0.75
 """From this share of the channels on, contact lost at once is the reference's."""
 NO_CONTACT = 0.5
-"""From this probability of contact loss on, a lead channel has no say about an event."""
+"""From this probability of contact loss on, a channel neither shows an event nor has a say."""
 SLACK_S = 2.0
 """How far a segment may reach beyond the lost reference and still be its doing, s."""
 FEWEST_CHANNELS = 4
@@ -113,36 +113,38 @@ def event_segments(
 ) -> Iterator[Found]:
     """Events that stand, one row for each channel that shows them, all with one onset.
 
-    An event stands where its lead channels reach the rule's `keep_above` on average; another
-    channel shows it from `begin_at` on. While the reference is lost there are none.
+    An event stands where the lead channels that have contact reach the rule's `keep_above` on
+    average; another channel shows it from `begin_at` on. While the reference is lost there are
+    none.
     """
     times = store.times
     sure = ~_within(times.peak_s, store, lost)
-    usable = leads_with_contact(store, predictions)
+    contact = with_contact(store, predictions)
+    usable = contact[:, list(store.leads)]
     for column in range(predictions.events.shape[2]):
         label = predictions.labels[column]
         rule = rules.get(label, SegmentRule())
         probability = predictions.events[:, :, column]
         stands = sure & (event_confidence(probability, store, usable) >= rule.keep_above)
         shown = probability >= rule.begin_at
-        shown[:, list(store.leads)] |= usable
-        event, row = np.nonzero(shown & stands[:, None])
+        shown[:, list(store.leads)] = True
+        event, row = np.nonzero(shown & contact & stands[:, None])
         yield Found(
             label, "", row, times.onset_s[event], times.end_s[event], probability[event, row]
         )
 
 
-def leads_with_contact(store: FeatureStore, predictions: Predictions) -> npt.NDArray[np.bool_]:
-    """Which lead channels have contact at each event, ndarray of shape (n_events, n_leads)."""
-    usable = np.ones((store.times.peak_s.size, len(store.leads)), dtype=bool)
+def with_contact(store: FeatureStore, predictions: Predictions) -> npt.NDArray[np.bool_]:
+    """Which channels have contact at each event, ndarray of shape (n_events, n_channels)."""
+    contact = np.ones((store.times.peak_s.size, len(store.channels)), dtype=bool)
     if CONTACT_LOSS not in predictions.labels or not store.onset_s.size:
-        return usable
+        return contact
     column = predictions.labels.index(CONTACT_LOSS)
     window = np.searchsorted(store.onset_s, store.times.peak_s - WINDOW_S / 2)
     window = np.minimum(window, store.onset_s.size - 1)
-    for place, row in enumerate(store.leads):
-        usable[:, place] = predictions.channel(row)[window, column] < NO_CONTACT
-    return usable
+    for row in range(len(store.channels)):
+        contact[:, row] = predictions.channel(row)[window, column] < NO_CONTACT
+    return contact
 
 
 def event_confidence(

@@ -27,7 +27,8 @@ def test_one_row_a_recording_and_one_column_a_label(tmp_path):
     first, failed, lab = rows_of(tmp_path / "summary.csv")
     assert list(first) == [
         "recording", "status", "duration_s", "channels", "clean_share", "usable_s", "meets_plan",
-        "blink_share", "line_noise_share", "gaze_left_share", "mend", "model", "config", "warnings", "error",
+        "blink_share", "line_noise_share", "gaze_left_share", "mend", "folder", "model", "config",
+        "warnings", "error",
     ]  # fmt: skip
     assert first["duration_s"] == "3600.5"
     assert first["clean_share"] == "0.9123"

@@ -3,7 +3,7 @@
 import base64
 import hashlib
 import itertools
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
@@ -18,7 +18,7 @@ from cleanspan.export.report import strip, traces, verdict
 from cleanspan.export.report.head import Gauge, head_drawing
 from cleanspan.export.report.palette import Swatch, plain
 from cleanspan.export.report.spectra import spectra_drawing
-from cleanspan.types import CONTACT_LOSS, Screened
+from cleanspan.types import CONTACT_LOSS, Finding, Screened
 
 if TYPE_CHECKING:
     import jinja2
@@ -29,6 +29,8 @@ QUARTERS = 4
 ALARM_SHARE = 0.9
 """An electrode with less contact than this in any quarter is drawn to catch the eye."""
 _DOUBTS = 4
+OWN_SENTENCE = ("dead", "drying")
+"""Findings about one electrode that the list of what to mend need not repeat."""
 
 Spans = npt.NDArray[np.float64]
 
@@ -135,7 +137,7 @@ def _content(screened: Screened, applied: Mapping[str, PlanUse | float]) -> dict
             channels=_channels_kept(use),
         ),
         "wrong": verdict.what_was_wrong(screened),
-        "mend": verdict.to_mend(screened),
+        "mend": _unsaid(verdict.to_mend(screened), screened.findings),
         "watch": verdict.to_watch(screened),
         "findings": screened.findings,
         "warnings": (*screened.recording.warnings, *screened.warnings),
@@ -200,6 +202,12 @@ def _map(
     return strip.label_map(
         rows, swatches, duration_s=screened.recording.duration_s, gaps=gaps(screened)
     )
+
+
+def _unsaid(mend: list[tuple[str, str]], findings: Sequence[Finding]) -> list[tuple[str, str]]:
+    """Leave out channels that have a finding of their own: its sentence says more."""
+    told = {finding.channels[0] for finding in findings if finding.kind in OWN_SENTENCE}
+    return [(channel, note) for channel, note in mend if channel not in told]
 
 
 def _channels_kept(use: PlanUse | float | None) -> tuple[int, int] | None:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from cleanspan.training.simulator.truth import OTHER, UNSURE, Span
-from cleanspan.types import ALL_CHANNELS, BLINK, LINE_NOISE, MUSCLE
+from cleanspan.types import ALL_CHANNELS, BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 
 
 class Row(NamedTuple):
@@ -56,7 +56,7 @@ def as_read(
     first_s, stop_s = reviewed[0], reviewed[0] + reviewed[1]
     rows = [Row(recording, "reviewed", *reviewed, ALL_CHANNELS, reader, "")]
     drawn = []
-    for span in _grouped(_joined(spans)):
+    for span in _grouped(_joined(_without_reference(spans))):
         shift_s, stretch_s = rng.normal(0, jitter_s, 2)
         onset_s = max(first_s, _to_grid(span.onset_s + shift_s))
         end_s = min(stop_s, _to_grid(span.onset_s + span.duration_s + shift_s + stretch_s))
@@ -66,6 +66,33 @@ def as_read(
             length_s = round(end_s - onset_s, 2)
             drawn.append(Row(recording, span.label, onset_s, length_s, names, reader, _note(span)))
     return rows + sorted(drawn, key=lambda row: (row.onset_s, row.label, row.channels))
+
+
+def _without_reference(spans: Sequence[Span]) -> list[Span]:
+    """Cut line noise out of the time in which the reference is lost: that is said once."""
+    lost = [
+        (span.onset_s, span.onset_s + span.duration_s)
+        for span in spans
+        if span.label == CONTACT_LOSS and span.kind == "reference lost"
+    ]
+    kept = []
+    for span in spans:
+        if LINE_NOISE not in (span.label, span.kind):
+            kept.append(span)
+            continue
+        parts = [(span.onset_s, span.onset_s + span.duration_s)]
+        for begin_s, end_s in lost:
+            parts = [
+                piece
+                for low_s, high_s in parts
+                for piece in ((low_s, min(high_s, begin_s)), (max(low_s, end_s), high_s))
+                if piece[1] > piece[0]
+            ]
+        kept += [
+            Span(span.label, span.kind, low_s, high_s - low_s, span.channels)
+            for low_s, high_s in parts
+        ]
+    return kept
 
 
 def _to_grid(time_s: float) -> float:
