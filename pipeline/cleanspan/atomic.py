@@ -29,8 +29,9 @@ def output_error(path: Path, error: OSError) -> OutputError:
             "free some space and run again (nothing half-written was left)"
         )
     if isinstance(error, FileExistsError | NotADirectoryError):
+        place = path.parent if isinstance(error, NotADirectoryError) else path
         return OutputError(
-            f"{path}: results need a folder, got a file of that name; choose another --out"
+            f"{place}: the output must be a folder, got a file of that name; choose another --out"
         )
     return OutputError(
         f"{path}: the output must be writable, got: {error.strerror or error}; "

@@ -95,7 +95,8 @@ def test_a_model_is_learned_judged_and_stored_but_not_put_into_use(lab, run, tmp
     out, _ = run(lab / "in", "--labels", lab / "labels.csv", "--name", "spring")
     assert "spring@" in out
     assert "not distinguishable" in out
-    assert "cleanspan model use spring" in out
+    assert "cleanspan model show spring" in out
+    assert "cleanspan model use" not in out
     store = store_module.ModelStore(tmp_path / "state" / "cleanspan" / "models")
     assert store.names() == ["spring"]
     assert store.in_use() == "shipped"

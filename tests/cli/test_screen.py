@@ -311,7 +311,12 @@ def test_every_problem_of_a_config_at_once(run, source):
     refused(done)
     assert done.lines == [
         "cleanspan: c.toml: windows.hop is not a setting; did you mean 'hop_s'?",
+        "cleanspan: c.toml: windows.block_s must lie between 5 and 120, got 1000",
         "cleanspan: c.toml: export.report must be true or false, got 3",
+        (
+            "cleanspan: c.toml: export.marked must be one of 'copy', 'annotations-only', 'none', "
+            "got 'yes'"
+        ),
         "cleanspan: c.toml: segments.muscle.begin_at must lie between 0.01 and 0.99, got 2",
         "cleanspan: c.toml: exprot is not a setting; did you mean 'export'?",
     ]
@@ -366,8 +371,8 @@ def test_an_output_folder_that_is_a_file(run, source):
     assert done.status == 2
     (line,) = done.lines
     assert line == (
-        "cleanspan: taken: the output must be writable, got: File exists; "
-        "choose another --out or mend the permissions"
+        "cleanspan: taken: the output must be a folder, got a file of that name; "
+        "choose another --out"
     )
     assert Path("taken").read_text() == "mine"
 

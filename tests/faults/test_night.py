@@ -354,7 +354,7 @@ def test_a_damaged_or_missing_ledger_is_made_anew_from_the_results(
 
 def test_an_output_that_cannot_be_written_is_told(night: Night) -> None:
     night.output.write_text("in the way")
-    with pytest.raises(OutputError, match="must be writable"):
+    with pytest.raises(OutputError, match="must be a folder"):
         night.run()
 
 

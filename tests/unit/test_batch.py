@@ -203,7 +203,7 @@ def test_an_unexpected_error_is_one_line_too(recordings, model, tmp_path, monkey
 
 def test_an_output_folder_that_is_a_file_stops_before_work(recordings, model, tmp_path):
     (tmp_path / "out").write_text("mine")
-    with pytest.raises(OutputError, match=r"out: the output must be writable, got: File exists"):
+    with pytest.raises(OutputError, match=r"out: the output must be a folder, got a file"):
         screen_batch(plan_tasks(recordings, tmp_path / "out"), config=LEAN, model=model)
     assert (tmp_path / "out").read_text() == "mine"
 

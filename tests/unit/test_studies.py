@@ -186,6 +186,7 @@ def test_tallies_by_hand(material, monkeypatch):
     there, absent = int((truth == 1).sum()), int((truth == 0).sum())
     assert tally.muscle == Counts(hit=there, false=absent)
     assert tally.contact_loss == Counts(missed=there, clear=absent)
+    assert tally.clean == Counts(false=absent)
     assert tally.clean_marked == 1.0
     assert tally.blink.known == int((made.read.events.channel == "Fp1").sum())
     assert (tally + tally).muscle.hit == 2 * there
@@ -247,12 +248,14 @@ def test_answers_are_laid_on_channels_and_windows(material, monkeypatch):
 
 def test_material_keeps_each_read_row_once_as_the_whole_cap_shows_it(material, tmp_path):
     small, whole = tables("anna", seed=1), tables("anna", seed=2)
+    other = tables("bert", seed=5)
     simulated = tables("simulated-1", seed=3)
     made = trials.material_of(
-        Ingredients(simulated, all_joined([small, whole]), tables("anna", seed=4))
+        Ingredients(simulated, all_joined([small, whole, other]), tables("anna", seed=4))
     )
-    np.testing.assert_array_equal(made.read.windows.features, whole.windows.features)
-    np.testing.assert_array_equal(made.read.events.features, whole.events.features)
+    once = all_joined([whole, other])
+    np.testing.assert_array_equal(made.read.windows.features, once.windows.features)
+    np.testing.assert_array_equal(made.read.events.features, once.events.features)
     assert trials.load_material(tmp_path) is None
     trials.save_material(tmp_path, made)
     again = trials.load_material(tmp_path)
@@ -277,8 +280,12 @@ def test_command_writes_tables(material, tmp_path, monkeypatch, capsys):
 
 
 def test_tables_of_curve_and_picking(material, monkeypatch):
-    def tally(hit):
-        return {"anna": Tally(blink=Counts(hit=hit, missed=10 - hit), clean=Counts(0, 1, 0, 9))}
+    def tally(hit, *, false=1):
+        return {
+            "anna": Tally(
+                blink=Counts(hit=hit, missed=10 - hit), clean=Counts(false=false, clear=10 - false)
+            )
+        }
 
     steps = [
         curve.Step(n, faults=faults, draws=(tally(n + 1), tally(n + 2)))
@@ -288,15 +295,15 @@ def test_tables_of_curve_and_picking(material, monkeypatch):
     lines = studies.curve_lines(material())
     assert any(line.startswith("| 3, faults injected too | 0.") for line in lines)
     outcomes = [
-        active.Outcome("picked", (5, 5), (tally(6), tally(4))),
-        active.Outcome("random", (5, 5), (tally(5), tally(5))),
+        active.Outcome("picked", (5, 5), (tally(6, false=2), tally(4, false=4))),
+        active.Outcome("random", (5, 5), (tally(5, false=3), tally(5, false=4))),
         active.Outcome("every span", (60, 72), (tally(8),)),
     ]
     monkeypatch.setattr(studies, "compare_picking", lambda _: outcomes)
     lines = studies.picking_lines(material())
     assert any(line.startswith("| 60 to 72 | every span | 0.889 |") for line in lines)
-    assert "| +0.000 (0 of 2) |" in lines[-1]
-    assert "(1 of 2) | - | - | - |" in lines[-1]
+    assert lines[-1].startswith("| 5 | -0.006 (1 of 2) | - | - | - |")
+    assert lines[-1].endswith("| -0.050 (1 of 2) |")  # fewer marks on clean windows are better
 
 
 def test_missing_recordings_are_one_clear_message(tmp_path, monkeypatch):

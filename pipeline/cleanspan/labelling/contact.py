@@ -9,7 +9,7 @@ from cleanspan.features.windows import WINDOW_S
 
 FLAT, RAILED, POPPING, FLOATING = "flat", "railed", "popping", "floating"
 MOST = 0.5
-OFTEN = 0.35
+OFTEN = 0.2
 """Share of eighths of a second at the amplifier's limit from which a channel is called railed: it
 may swing between the limits, and an electrode with contact never touches them."""
 SHORT_S = 1.5
@@ -38,7 +38,9 @@ def contact_kind(store: FeatureStore, row: int, piece: int, onset_s: float, end_
     """
     rows = _windows_inside(store, row, piece, onset_s, end_s)
     column = {name: rows[:, RAW_NAMES.index(name)] for name in RAW_NAMES}
-    if float(column["railed_share"].mean()) > OFTEN:
+    brief = end_s - onset_s <= SHORT_S
+    # Some files state their largest sample as the limit: one peak touches it, no more.
+    if float(column["railed_share"].mean()) > (MOST if brief else OFTEN):
         return RAILED
     if float(column["flat_share"].mean()) > MOST or float(np.median(column["rms"])) < STILL:
         return FLAT
@@ -46,7 +48,7 @@ def contact_kind(store: FeatureStore, row: int, piece: int, onset_s: float, end_
     largest, usual = float(steps.max()), float(np.median(steps))
     # Steps here and there with calm between are pops; a floating electrode never rests. Without
     # neighbours (NaN) the two cannot be told apart.
-    calm = end_s - onset_s <= SHORT_S or usual < largest - CALM
+    calm = brief or usual < largest - CALM
     return POPPING if largest > STEPPY and calm else FLOATING
 
 

@@ -20,6 +20,10 @@ STILLER = 0.7
 """A run whose cells extend less than this share of the usual is still rather than jumping."""
 RETURNED = 0.3
 """It is over when it has returned to this share of its peak."""
+TRIM_S = 3.0
+"""How far into a flat span its edges may be trimmed."""
+STILL_LOG = -1 + 1e-6
+"""log10 µV: the extent of a cell in which no sample differs (the floor of `measures`)."""
 CLEAR_SPLIT = 0.5
 """Share of the cells' variance that a split must explain for the edge to move."""
 
@@ -128,3 +132,32 @@ def excursion(values: npt.NDArray[np.float32], inner: slice) -> tuple[int, int] 
     after = np.flatnonzero(~above[peak:])
     first = int(before[-1]) + 1 if before.size else 0
     return first, peak + (int(after[0]) if after.size else len(above) - peak)
+
+
+def trim_to_still(
+    cells: RowFile,
+    span_s: tuple[float, float],
+    *,
+    channel: int,
+    first_cell: int,
+    n_cells: int,
+) -> tuple[float, float]:
+    """Narrow a flat span to where the signal really stands still; as it was where it never does.
+
+    Parameters
+    ----------
+    cells, channel, first_cell, n_cells
+        As for `refine`.
+    span_s : (onset, end)
+    """
+    low, high = round(span_s[0] / CELL_S), min(round(span_s[1] / CELL_S), n_cells)
+    reach = min(round(TRIM_S / CELL_S), high - low)
+    if reach < 1:
+        return span_s
+    begin = cells.read(channel, first_cell + low, first_cell + low + reach)[:, 0] <= STILL_LOG
+    end = cells.read(channel, first_cell + high - reach, first_cell + high)[:, 0] <= STILL_LOG
+    if not (begin.any() and end.any()):
+        return span_s
+    onset = low + int(np.argmax(begin))
+    stop = high - int(np.argmax(end[::-1]))
+    return onset * CELL_S, stop * CELL_S

@@ -10,8 +10,8 @@ import numpy.typing as npt
 from cleanspan.config import SegmentRule
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.windows import WINDOW_S
-from cleanspan.labelling.contact import contact_kind
-from cleanspan.labelling.edges import refine, refine_short
+from cleanspan.labelling.contact import FLAT, contact_kind
+from cleanspan.labelling.edges import refine, refine_short, trim_to_still
 from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.runs import Runs, cell_probabilities, find_runs
 from cleanspan.types import CONTACT_LOSS, SEGMENT_COLUMNS
@@ -263,6 +263,14 @@ def _window_segments(
         kind = ""
         if label == CONTACT_LOSS:
             kind = contact_kind(store, row, piece, onset_s, end_s)
+        if kind == FLAT:
+            onset_s, end_s = trim_to_still(
+                store.cells,
+                (onset_s, end_s),
+                channel=row,
+                first_cell=store.first_cell[piece],
+                n_cells=store.n_cells[piece],
+            )
         yield Found(
             label,
             kind,

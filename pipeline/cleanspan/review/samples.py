@@ -88,11 +88,13 @@ def packed(samples_uv: Samples) -> Packed:
     missing = ~np.isfinite(swing)
     swing = np.where(missing, 0.0, swing)
     largest = np.abs(swing).max(axis=1, initial=0.0)
-    scale = np.maximum(largest / _LARGEST, _FINEST_UV)
+    # Rounded up first: the page divides by what it is told, and nothing may overflow.
+    exact = np.maximum(largest / _LARGEST, _FINEST_UV)
+    scale = np.array([float(f"{value * (1 + 1e-5):.6g}") for value in exact])
     steps = np.round(swing / scale[:, None])
     steps[missing] = NOTHING
     text = base64.b64encode(steps.astype("<i2").tobytes()).decode("ascii")
-    return Packed(text, tuple(float(f"{value:.6g}") for value in scale), samples_uv.shape[1])
+    return Packed(text, tuple(scale.tolist()), samples_uv.shape[1])
 
 
 def _median(samples_uv: Samples) -> npt.NDArray[np.float64]:

@@ -39,12 +39,12 @@ def test_scaling_takes_medians_and_is_not_moved_by_what_is_missing(table):
     assert (scaling.spread > 0).all()
 
 
-def test_known_rows_are_thinned_evenly_and_weighted(table):
+def test_known_rows_are_thinned_sample_by_sample_and_weighted(table):
     samples = [Sample(table(400)), Sample(table(100, ("dora",), seed=1, unknown=40), weight=3.0)]
-    recipe = Recipe(most_rows=630)
+    recipe = Recipe(most_rows=630)  # the first sample knows more, the second fewer
     rows, truth, weight, person = known_rows(samples, "muscle", recipe=recipe)
-    assert len(rows) == len(truth) == len(weight) == len(person) == 630
-    assert (person == "dora").sum() == 30
+    assert len(rows) == len(truth) == len(weight) == len(person) == 630 + 60
+    assert (person == "dora").sum() == 60
     assert set(weight[person == "dora"]) == {3.0}
     assert set(truth) == {0, 1}
 
