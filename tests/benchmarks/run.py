@@ -234,15 +234,22 @@ def main() -> None:
     if unknown:
         parser.error(f"--stages must name some of {', '.join(PARTS)}, got {min(unknown)}")
     described = machine()
+    failed: list[str] = []
     with tempfile.TemporaryDirectory(prefix="cleanspan-benchmark-") as folder:
         bench = Bench(Path(folder), chosen.hours, chosen.repeat)
         for name in chosen.stages.split(","):
             sys.stderr.write(f"{name} …\n")
-            PARTS[name](bench)
+            try:
+                PARTS[name](bench)
+            except RuntimeError as error:  # hours of other figures must not be lost
+                sys.stderr.write(f"{error}\n")
+                bench.findings.parts.append(f"**{name}: not measured, a run failed.**")
+                failed.append(name)
     text = bench.findings.text(described)
     sys.stdout.write(text)
-    if chosen.write:
+    if chosen.write and not failed:
         put_into(GUIDE, text)
+    sys.exit(bool(failed))
 
 
 if __name__ == "__main__":

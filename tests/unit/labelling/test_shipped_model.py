@@ -45,7 +45,7 @@ def test_one_flat_channel_among_good_ones(invented, screen, model):
     assert row.onset_s + row.duration_s >= 31.9
 
 
-def test_a_flat_stretch_has_its_edges_within_half_a_window(invented, screen, model):
+def test_a_flat_stretch_has_its_edges_within_a_sixteenth_of_a_second(invented, screen, model):
     samples = invented.background(19, 60, seed=1)
     samples[5, 5000:8000] = 7.0  # 20 to 32 s
     segments = screen(samples, model=model).segments
