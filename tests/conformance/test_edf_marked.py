@@ -304,6 +304,15 @@ def test_a_time_stamp_that_fills_its_signal_is_kept_when_annotations_are_dropped
     assert open_recording(target).warnings == ()
 
 
+def test_a_damaged_record_length_of_any_number_of_digits_is_no_arithmetic_error(tmp_path):
+    # Found by fuzzing: the time-keeping of a record of 1e308 s has 309 digits.
+    source, target = tmp_path / "R.edf", tmp_path / "R_marked.edf"
+    untimed = [stamps(1)[0], b""]
+    source.write_bytes(edf_bytes([Notes(untimed, 40)], 2, record_s="1e308", reserved="EDF+C"))
+    write_marked(source, target, [Note(1, 0, "blink")], keep_notes=False)
+    assert target.stat().st_size > source.stat().st_size
+
+
 def test_2_1_3_data_records_stay_within_61440_bytes(tmp_path):
     # 60,000 bytes a record leave room for 1,440: a burst of marks has to spread over records.
     wide = [Signal(digital=eeg(5, 30000, 8), samples=30000)]

@@ -26,7 +26,7 @@ from cleanspan.export.edf_header import (
 )
 from cleanspan.export.placing import RECORD_LIMIT_BYTES, Placement, place
 from cleanspan.export.record_copy import RecordCopy
-from cleanspan.export.tal import annotation, time_keeping
+from cleanspan.export.tal import annotation, seconds_text, time_keeping
 from cleanspan.recording.edf import EdfRecording
 from cleanspan.recording.opening import open_recording
 from cleanspan.recording.tal import parse_tals
@@ -182,9 +182,10 @@ def _size_warnings(recording: EdfRecording, placement: Placement) -> list[str]:
 def _longest_stamp(recording: EdfRecording) -> int:
     """Room for any record's time-keeping list: the most digits before and after the point."""
     records = [*recording.first_records, recording.n_records - 1]
-    stamps = [recording.record_stamp(record) for record in records]
-    decimals = max(len(str(stamp % 1)) for stamp in stamps)
-    return max(len(str(int(stamp))) for stamp in stamps) + decimals + len(b"+.\x14\x14\0")
+    # Texts, not arithmetic: a damaged header may state a record length of any number of digits.
+    parts = [seconds_text(recording.record_stamp(record)).partition(".") for record in records]
+    whole = max(len(before) for before, _, _ in parts)
+    return whole + max(len(after) for _, _, after in parts) + len(b"+..\x14\x14\0")
 
 
 def _place_marks(recording: EdfRecording, marks: Iterable[Note], *, keeps_time: bool) -> Placement:
