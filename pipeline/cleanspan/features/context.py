@@ -17,7 +17,6 @@ from cleanspan.features.registry import (
     RAW_NAMES,
     SMOOTH_S,
     SMOOTHED,
-    WINDOW_NAMES,
 )
 
 BIN = 0.02
@@ -207,6 +206,3 @@ def relate_events(
     related[..., EVENT_NAMES.index("lead_height_above")] -= lead_level
     related[..., EVENT_NAMES.index("own_height_above")] -= slow_level
     return related
-
-
-N_WINDOW_FEATURES = len(WINDOW_NAMES)

@@ -2,8 +2,6 @@
 
 import os
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -52,16 +50,3 @@ class RowFile:
         """Close and delete the file."""
         os.close(self._file)
         self.path.unlink(missing_ok=True)
-
-    def __enter__(self) -> Self:
-        """Give itself."""
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close whatever happened."""
-        self.close()

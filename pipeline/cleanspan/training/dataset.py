@@ -3,10 +3,8 @@
 One row a channel-window (or channel-event); every label is 1 there, 0 not there, -1 not known.
 """
 
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +12,7 @@ import numpy.typing as npt
 from cleanspan.config import LabelRules, Windows
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.registry import EVENT_NAMES, WINDOW_NAMES
+from cleanspan.scratch import scratch_folder
 from cleanspan.training.events import midpoints, reader_events, touching
 from cleanspan.training.hand_labels import HandLabel, electrode_key
 from cleanspan.training.truth import (
@@ -133,10 +132,8 @@ def tables_of(
     rules : LabelRules, optional
     """
     with (
-        tempfile.TemporaryDirectory() as scratch,
-        FeatureStore(
-            recording, channels, windows=windows or Windows(), scratch=Path(scratch)
-        ) as store,
+        scratch_folder() as scratch,
+        FeatureStore(recording, channels, windows=windows or Windows(), scratch=scratch) as store,
     ):
         rows = np.stack(
             [

@@ -1,16 +1,16 @@
 """Whether recordings look like what a model learned from."""
 
-import tempfile
 from pathlib import Path
 
 from cleanspan.config import Windows
 from cleanspan.errors import ModelError
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.registry import WINDOW_NAMES
-from cleanspan.labelling.drift import Drift, Histogram, drift_of, load_reference
+from cleanspan.labelling.drift import Drift, load_reference, measure_drift
 from cleanspan.labelling.model import Model
 from cleanspan.labelling.network import columns_of
 from cleanspan.recording.opening import open_recording
+from cleanspan.scratch import scratch_folder
 from cleanspan.training.lessons import screened
 
 
@@ -31,18 +31,19 @@ def watch_recording(path: Path, model: Model) -> Drift:
             "got none; retrain it"
         )
     columns = columns_of(WINDOW_NAMES, model.windows.features)
-    counted = Histogram(reference.edges)
     recording = open_recording(path)
     try:
         with (
-            tempfile.TemporaryDirectory(prefix="cleanspan-") as scratch,
+            scratch_folder() as scratch,
             FeatureStore(
-                recording, screened(recording), windows=Windows(), scratch=Path(scratch)
+                recording, screened(recording), windows=Windows(), scratch=scratch
             ) as store,
         ):
-            for row in range(len(store.channels)):
-                for _, features in store.window_features(row):
-                    counted.add(features[:, columns])
+            blocks = (
+                features[:, columns]
+                for row in range(len(store.channels))
+                for _, features in store.window_features(row)
+            )
+            return measure_drift(blocks, reference)
     finally:
         recording.close()
-    return drift_of(counted.shares, reference)
