@@ -6,7 +6,7 @@ import functools
 import os
 import secrets
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -53,7 +53,7 @@ def replacing_file(path: Path) -> Iterator[Path]:
     """
     place = Path(os.path.realpath(path))
     # The end of a long name is kept (writers go by the suffix); a name has 255 bytes at most.
-    beside = place.with_name(f"{UNFINISHED}{secrets.token_hex(4)}-{place.name[-50:]}")
+    beside = place.with_name(f"{UNFINISHED}{_token()}-{place.name[-50:]}")
     try:
         yield beside
         _flush_to_disk(beside)
@@ -81,7 +81,7 @@ def replacing_folder(folder: Path) -> Iterator[Path]:
         If it cannot be written; no partial folder is left.
     """
     place = Path(os.path.realpath(folder))
-    token = secrets.token_hex(4)
+    token = _token()
     beside = place.with_name(f"{UNFINISHED}{token}-new")
     aside = place.with_name(f"{UNFINISHED}{token}-old")
     try:
@@ -170,3 +170,35 @@ def _fsync(path: Path) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+def _token() -> str:
+    """Name the process that writes, and tell its writings apart."""
+    return f"{os.getpid()}.{secrets.token_hex(4)}"
+
+
+def remove_left_by_dead(folder: Path, *, but: Collection[Path]) -> None:
+    """Delete new folders that processes of this machine left half filled when they were killed.
+
+    Parameters
+    ----------
+    folder : Path
+        Where results go.
+    but : collection of Path
+        What stood there before: not ours to delete.
+    """
+    for path in folder.glob(f"{UNFINISHED}*-new"):
+        pid = path.name.removeprefix(UNFINISHED).split(".")[0]
+        if path not in but and pid.isdigit() and not is_alive(int(pid)):
+            shutil.rmtree(path, ignore_errors=True)
+
+
+def is_alive(pid: int) -> bool:
+    """Whether a process of this machine has this number."""
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True

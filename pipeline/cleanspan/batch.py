@@ -7,7 +7,7 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
 
-from cleanspan.atomic import UNFINISHED, output_error
+from cleanspan.atomic import UNFINISHED, output_error, remove_left_by_dead
 from cleanspan.config import Config
 from cleanspan.errors import UsageError
 from cleanspan.screen import Outcome, failed, screen_recording
@@ -201,6 +201,8 @@ def _outcomes(tasks: Sequence[Task], config: Config, model: Path, jobs: int) -> 
     from joblib import Parallel, delayed
 
     work = Parallel(n_jobs=min(jobs, len(tasks)), return_as="generator")
+    out = tasks[0].folder.parent
+    before = set(out.glob(f"{UNFINISHED}*"))
     arrived = 0
     try:
         for outcome in work(
@@ -213,6 +215,8 @@ def _outcomes(tasks: Sequence[Task], config: Config, model: Path, jobs: int) -> 
         log.warning("a process was stopped from outside: going on with one recording at a time")
         for task in tasks[arrived:]:
             yield _alone(task, config, model)
+        # The death of one process ends the others of its pool, maybe while they write.
+        remove_left_by_dead(out, but=before)
 
 
 def _alone(task: Task, config: Config, model: Path) -> Outcome:

@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from cleanspan.atomic import is_alive
+
 PREFIX = "cleanspan-"
 STALE_S = 86_400.0
 """A scratch folder that nobody wrote to for a day, and whose process is gone, is left over."""
@@ -36,16 +38,5 @@ def sweep(place: Path) -> None:
             idle_s = time.time() - folder.stat().st_mtime
         except OSError:
             continue
-        if pid.isdigit() and idle_s > STALE_S and not _alive(int(pid)):
+        if pid.isdigit() and idle_s > STALE_S and not is_alive(int(pid)):
             shutil.rmtree(folder, ignore_errors=True)
-
-
-def _alive(pid: int) -> bool:
-    """Whether a process of this machine has this number."""
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    except OSError:
-        return True
-    return True

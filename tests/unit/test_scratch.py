@@ -6,6 +6,7 @@ import sys
 import time
 
 from cleanspan import scratch
+from cleanspan.atomic import UNFINISHED, remove_left_by_dead
 
 
 def left_over(place, *, pid, age_s):
@@ -43,3 +44,23 @@ def test_fresh_folders_and_those_of_living_processes_stay(tmp_path):
     assert fresh.exists()
     assert mine.exists()
     assert other.exists()
+
+
+def test_folders_half_filled_by_a_dead_process_go_and_others_stay(tmp_path):
+    dead = ended_process()
+    left, older, old_result, mine = (
+        tmp_path / name
+        for name in (
+            f"{UNFINISHED}{dead}.0a-new",
+            f"{UNFINISHED}{dead}.0b-new",
+            f"{UNFINISHED}{dead}.0a-old",
+            f"{UNFINISHED}{os.getpid()}.0a-new",
+        )
+    )
+    for folder in (left, older, old_result, mine):
+        folder.mkdir()
+    remove_left_by_dead(tmp_path, but={older})
+    assert not left.exists()
+    assert older.exists()
+    assert old_result.exists()
+    assert mine.exists()
