@@ -166,16 +166,31 @@ def screen_batch(
     out = tasks[0].folder.parent
     make_folder(out)
     outcomes: list[Outcome] = []
+    order = _longest_first(tasks) if jobs > 1 else list(range(len(tasks)))
     try:
-        for outcome in _outcomes(tasks, config, model, jobs):
+        for outcome in _outcomes([tasks[place] for place in order], config, model, jobs):
             outcomes.append(outcome)
             log.info("%s: %s", outcome.recording, outcome.error or outcome.status)
             if done is not None:
                 done(outcome)
     finally:
+        arrived = sorted(zip(order, outcomes, strict=False), key=lambda pair: pair[0])
+        outcomes = [outcome for _, outcome in arrived]
         if outcomes:
             write_summary(outcomes, out / SUMMARY)
     return outcomes
+
+
+def _longest_first(tasks: Sequence[Task]) -> list[int]:
+    """Order tasks by the size of their recordings, so that no long one is left to the end."""
+
+    def size(place: int) -> int:
+        try:
+            return -tasks[place].source.stat().st_size
+        except OSError:  # gone meanwhile: its own outcome will say so
+            return 0
+
+    return sorted(range(len(tasks)), key=size)
 
 
 def make_folder(folder: Path) -> None:
@@ -190,7 +205,7 @@ def make_folder(folder: Path) -> None:
 
 
 def _outcomes(tasks: Sequence[Task], config: Config, model: Path, jobs: int) -> Iterator[Outcome]:
-    """Screen one after the other, or on several processes; order is kept."""
+    """Screen one after the other, or on several processes in the order given."""
     if min(jobs, len(tasks)) <= 1:
         from cleanspan.labelling.model import load_model
 
@@ -200,7 +215,8 @@ def _outcomes(tasks: Sequence[Task], config: Config, model: Path, jobs: int) -> 
         return
     from joblib import Parallel, delayed
 
-    work = Parallel(n_jobs=min(jobs, len(tasks)), return_as="generator")
+    # One task at a time: tasks sent in bundles would leave a process without work at the end.
+    work = Parallel(n_jobs=min(jobs, len(tasks)), return_as="generator", batch_size=1)
     out = tasks[0].folder.parent
     before = set(out.glob(f"{UNFINISHED}*"))
     arrived = 0

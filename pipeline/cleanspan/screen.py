@@ -1,6 +1,7 @@
 """The workflow of one recording: read, window, label, segment, write."""
 
 import logging
+import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
@@ -11,7 +12,7 @@ from cleanspan.atomic import output_error, replacing_folder
 from cleanspan.config import Config, SegmentRule
 from cleanspan.errors import CleanspanError, NoEegChannelError, RecordingError
 from cleanspan.scratch import scratch_folder
-from cleanspan.types import Channel, Finding, Note, Recording, Role, Screened
+from cleanspan.types import Channel, Finding, Recording, Role, Screened
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -98,6 +99,7 @@ def screen_recording(
     from cleanspan.labelling.model import load_model
 
     loaded = load_model(Path(model)) if isinstance(model, str | Path) else model
+    _load_libraries(config)
     try:
         with screened(path, config=config, model=loaded) as result:
             outcome = write_results(result, folder)
@@ -111,6 +113,22 @@ def screen_recording(
             path, f"{path.name}: stopped by an unexpected {type(error).__name__}: {error}"
         )
     return replace(outcome, model=loaded.full_name, config=config.fingerprint())
+
+
+def _load_libraries(config: Config) -> None:
+    """Load what the exporters need before any large array is made.
+
+    What stays lies below what goes then: the memory of the first pass over the samples, the same
+    for a recording of any length, is used again by the later stages instead of being cut up.
+    """
+    # Arrow's own pool takes 15 MB from the system where it uses one; it is chosen at loading.
+    os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")
+    import pandas as pd  # noqa: F401
+
+    if config.export.windows:
+        import pyarrow.parquet  # noqa: F401
+    if config.export.report:
+        import cleanspan.export.report.page  # noqa: F401
 
 
 def failed(path: Path, reason: str) -> Outcome:
@@ -336,7 +354,7 @@ def _write_marks(result: Screened, applied: "Applied", folder: Path) -> list[str
     export = result.config.export
     if export.marked == "none":
         return []
-    marks: list[Note] = marks_for(result, applied)
+    marks = marks_for(result, applied)
     target = folder / derived_name(result.recording)
     options = {"deidentify": export.deidentify, "keep_notes": export.keep_notes}
     if export.marked == "copy" and can_copy(result.recording):

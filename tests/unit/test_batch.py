@@ -10,6 +10,7 @@ import pytest
 from cleanspan.batch import Task, find_recordings, plan_tasks, screen_batch
 from cleanspan.config import Config, Export
 from cleanspan.errors import OutputError, UsageError
+from cleanspan.screen import failed
 
 _made = SimpleNamespace(**runpy.run_path(str(Path(__file__).parent / "features" / "invented.py")))
 LEAN = Config(export=Export(marked="none", report=False, windows=False))
@@ -157,6 +158,25 @@ def test_earlier_results_and_empty_folders_may_be_replaced(tmp_path):
 # ---- screening
 
 
+def test_on_several_processes_the_longest_recording_comes_first(tmp_path, monkeypatch):
+    sizes = {"anna": 10, "bert": 30, "cleo": 20, "dora": 30}
+    tasks = []
+    for name, size in sizes.items():
+        (tmp_path / name).write_bytes(bytes(size))
+        tasks.append(Task(tmp_path / name, tmp_path / "out" / name))
+    tasks.append(Task(tmp_path / "gone", tmp_path / "out" / "gone"))
+    given = []
+
+    def outcomes(tasks, config, model, jobs):
+        given.extend(task.source.name for task in tasks)
+        return iter([failed(task.source, "not screened") for task in tasks])
+
+    monkeypatch.setattr("cleanspan.batch._outcomes", outcomes)
+    done = screen_batch(tasks, config=Config(), model=tmp_path, jobs=2)
+    assert given == ["bert", "dora", "cleo", "anna", "gone"]
+    assert [outcome.recording for outcome in done] == [*sizes, "gone"]
+
+
 @pytest.mark.parametrize("jobs", [1, 2])
 def test_a_bad_recording_becomes_a_row_and_the_others_go_on(recordings, model, tmp_path, jobs):
     out, seen = tmp_path / "out", []
@@ -167,7 +187,7 @@ def test_a_bad_recording_becomes_a_row_and_the_others_go_on(recordings, model, t
     assert [outcome.recording for outcome in outcomes] == ["anna.edf", "bert.edf", "cleo.edf"]
     assert outcomes[1].error.startswith("bert.edf: ")
     assert "\n" not in outcomes[1].error
-    assert seen == outcomes
+    assert sorted(seen, key=lambda outcome: outcome.recording) == outcomes
     rows = (out / "summary.csv").read_text().splitlines()
     assert [row.split(",")[:2] for row in rows[1:]] == [
         ["anna.edf", "done"], ["bert.edf", "failed"], ["cleo.edf", "done"],

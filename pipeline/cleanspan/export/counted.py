@@ -21,8 +21,11 @@ NO_CHANNEL = "no channel left"
 SEPARATOR = ";"
 """Stands between reasons and between channels: recorded names often hold spaces."""
 
+Codes = npt.NDArray[np.int16]
 Rows = npt.NDArray[np.intp]
 Mask = npt.NDArray[np.bool_]
+AT_ONCE = 20_000
+"""Segments that are laid on recorded time at once: a day holds a hundred thousand."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,8 +50,8 @@ class Counted:
     """
 
     names: tuple[str, ...]
-    channel: Rows
-    label: Rows
+    channel: Codes
+    label: Codes
     bare_begins: Ticks
     bare_ends: Ticks
     begins: Ticks
@@ -57,6 +60,8 @@ class Counted:
 
     def where(self, mask: Mask) -> "Counted":
         """Keep some entries."""
+        if mask.all():
+            return self
         return Counted(
             self.names,
             self.channel[mask],
@@ -74,6 +79,22 @@ def count_segments(
 ) -> Counted:
     """Pick the segments that the plan counts and lay them on recorded time."""
     channel, label, names = _codes(segments, channels)
+    parts = []
+    for first in range(0, max(len(segments), 1), AT_ONCE):
+        some = slice(first, first + AT_ONCE)
+        codes = channel[some], label[some], names
+        parts.append(_count(segments.iloc[some], codes, timeline, plan))
+    return _joined(parts)
+
+
+def _count(
+    segments: "pd.DataFrame",
+    codes: tuple[Codes, Codes, tuple[str, ...]],
+    timeline: Timeline,
+    plan: Plan,
+) -> Counted:
+    """Count some of the segments."""
+    channel, label, names = codes
     counts = np.array([*(plan.counts(name) for name in names), False])
     onset_s, duration_s, confidence = (
         segments[name].to_numpy(dtype=float) for name in ("onset_s", "duration_s", "confidence")
@@ -102,18 +123,35 @@ def count_segments(
     return every.where(~lost & (wide_ends > wide_begins))
 
 
+def _joined(parts: Sequence[Counted]) -> Counted:
+    """Put parts, one after the other, together."""
+    if len(parts) == 1:
+        return parts[0]
+    lost_begins, lost_ends = zip(*(part.lost for part in parts), strict=True)
+    return Counted(
+        parts[0].names,
+        np.concatenate([part.channel for part in parts]),
+        np.concatenate([part.label for part in parts]),
+        np.concatenate([part.bare_begins for part in parts]),
+        np.concatenate([part.bare_ends for part in parts]),
+        np.concatenate([part.begins for part in parts]),
+        np.concatenate([part.ends for part in parts]),
+        intervals.union(np.concatenate(lost_begins), np.concatenate(lost_ends)),
+    )
+
+
 def _codes(
     segments: "pd.DataFrame", channels: Sequence[Channel]
-) -> tuple[Rows, Rows, tuple[str, ...]]:
+) -> tuple[Codes, Codes, tuple[str, ...]]:
     """Turn channel and label names into rows of `channels` (-1: not screened) and positions."""
     row_of = {channel.label: row for row, channel in enumerate(channels)}
     named = segments["channel"].astype("category").cat
     labelled = segments["label"].astype("category").cat
     lookup = np.array(
-        [*(row_of.get(str(name), -1) for name in named.categories), -1], dtype=np.intp
+        [*(row_of.get(str(name), -1) for name in named.categories), -1], dtype=np.int16
     )
     channel = lookup[named.codes.to_numpy()]
-    label = labelled.codes.to_numpy().astype(np.intp)
+    label = labelled.codes.to_numpy().astype(np.int16)
     return channel, label, tuple(str(name) for name in labelled.categories)
 
 
@@ -126,11 +164,9 @@ def alone_enough(counted: Counted, channels: Sequence[Channel], plan: Plan) -> M
     return np.asarray(table[counted.label, counted.channel])
 
 
-def crowded(counted: Counted, n_channels: int, plan: Plan, total: int) -> Spans:
+def crowded(counted: Counted, n_channels: int, plan: Plan) -> Spans:
     """Find where more channels are bad at once than the plan allows."""
-    _, begins, ends = intervals.union_by_group(
-        counted.channel, counted.begins, counted.ends, total
-    )
+    _, begins, ends = intervals.union_by_group(counted.channel, counted.begins, counted.ends)
     return intervals.more_than(begins, ends, plan.allowed_at_once(n_channels))
 
 

@@ -126,7 +126,7 @@ def apply_plan(
     used = np.array([not reason for reason in reasons], dtype=bool)
     counted = counted.where(used[counted.channel])
     alone = alone_enough(counted, channels, plan)
-    crowds = crowded(counted, int(used.sum()), plan, total)
+    crowds = crowded(counted, int(used.sum()), plan)
     causes = [crowds, counted.lost, (counted.begins[alone], counted.ends[alone])]
     if not used.any():
         causes.append((np.zeros(1, dtype=np.int64), np.full(1, total, dtype=np.int64)))
@@ -162,7 +162,7 @@ def _used(counted: Counted, n_channels: int, total: int, plan: Plan) -> tuple[Ti
     Padding does not count, nor does time without a reference: that is not the channel's fault.
     """
     group, begins, ends = intervals.union_by_group(
-        counted.channel, counted.bare_begins, counted.bare_ends, total
+        counted.channel, counted.bare_begins, counted.bare_ends
     )
     bad_ticks = np.zeros(n_channels, dtype=np.int64)
     np.add.at(bad_ticks, group, ends - begins - intervals.overlap(counted.lost, (begins, ends)))
@@ -227,7 +227,9 @@ def _span_table(timeline: Timeline, spans: Spans, **columns: list[str]) -> "pd.D
 
     begins, ends = timeline.placed(spans)
     times = {"onset_s": begins / TICKS_PER_S, "duration_s": (ends - begins) / TICKS_PER_S}
-    return pd.DataFrame({**times, **columns})
+    # As objects: the same few texts again and again, which a column of strings would copy.
+    texts = {name: pd.Series(column, dtype=object) for name, column in columns.items()}
+    return pd.DataFrame({**times, **texts})
 
 
 def _shortfalls(

@@ -98,14 +98,16 @@ def union(begins: Ticks, ends: Ticks) -> Spans:
 
 
 def union_by_group(
-    group: npt.NDArray[np.intp], begins: Ticks, ends: Ticks, total: int
-) -> tuple[npt.NDArray[np.intp], Ticks, Ticks]:
-    """Join intervals group by group; times lie between 0 and total."""
-    shift = group.astype(np.int64) * (total + 1)
-    joined_begins, joined_ends = union(begins + shift, ends + shift)
-    joined_group = joined_begins // (total + 1)
-    back = joined_group * (total + 1)
-    return joined_group.astype(np.intp), joined_begins - back, joined_ends - back
+    group: npt.NDArray[np.int16], begins: Ticks, ends: Ticks
+) -> tuple[npt.NDArray[np.int16], Ticks, Ticks]:
+    """Join intervals group by group."""
+    groups = np.unique(group)
+    parts = [union(begins[group == one], ends[group == one]) for one in groups]
+    sizes = [len(part[0]) for part in parts]
+    joined_begins, joined_ends = (
+        np.concatenate([part[side] for part in (nothing(), *parts)]) for side in (0, 1)
+    )
+    return np.repeat(groups, sizes), joined_begins, joined_ends
 
 
 def complement(spans: Spans, total: int) -> Spans:
@@ -139,15 +141,13 @@ def covered_before(spans: Spans, at: Ticks) -> Ticks:
 
 
 def more_than(begins: Ticks, ends: Ticks, allowed: int) -> Spans:
-    """Find where more than `allowed` of the intervals (any order) lie over each other."""
-    if not len(begins):
-        return nothing()
-    moment = np.concatenate((ends, begins))  # ends first: intervals that only touch do not add up
-    change = np.repeat(np.array([-1, 1]), len(begins))
-    order = np.argsort(moment, kind="stable")
-    moment, count = moment[order], np.cumsum(change[order])
-    over = count[:-1] > allowed
-    return union(moment[:-1][over], moment[1:][over])
+    """Find where more than `allowed` of the intervals (any order) lie over each other.
+
+    After `i` ends have passed, that is so from the begin number ``i + allowed`` (from 0) up to
+    the next end.
+    """
+    after, before = np.sort(begins)[allowed:], np.sort(ends)[: max(len(ends) - allowed, 0)]
+    return union(after, before)
 
 
 def touches(begins: Ticks, ends: Ticks, spans: Spans) -> npt.NDArray[np.bool_]:

@@ -6,10 +6,14 @@ marked copy must keep every stored byte. For annotations alone edfio writes the 
 and the text ``Recording starts`` as two lists where the specification has them in one.
 """
 
-from collections.abc import Iterable, Iterator
+import heapq
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
+
+import numpy as np
 
 from cleanspan.atomic import replacing_file
 from cleanspan.errors import OutputError
@@ -74,7 +78,8 @@ def write_marked(
     target : Path
         Written whole or not at all; must not be the source.
     marks : iterable of Note
-        Onsets in seconds from the recording's first sample.
+        Onsets in seconds from the recording's first sample. A collection in order of onset is
+        gone through several times, so that its texts are never all held at once.
     deidentify : bool
         Write none of the header's patient, recording and start fields.
     keep_notes : bool
@@ -120,13 +125,13 @@ class _Annotations:
     """What the annotation signals of each written record hold."""
 
     recording: EdfRecording
-    placement: Placement
+    texts: Iterator[bytes]
     keeps_time: bool
 
     def added(self, record: int) -> bytes:
-        """Fill the added signal."""
+        """Fill the added signal; records come in order."""
         stamp = time_keeping(self.recording.record_stamp(record)) if self.keeps_time else b""
-        return stamp + self.placement.texts.get(record, b"")
+        return stamp + next(self.texts)
 
     def replaced(self, record: int) -> Iterator[tuple[int, bytes]]:
         """Leave only time-keeping in the source's signals."""
@@ -146,8 +151,10 @@ def _plan_copy(
     # The first annotation signal keeps time: ours comes first where the source's does not.
     source_comes_first = not (keeps_time and recording.annotation_signals)
     insert_at = len(header.signals) if source_comes_first else recording.annotation_signals[0]
-    placement = _place_marks(recording, marks, keeps_time=keeps_time)
-    annotations = _Annotations(recording, placement, keeps_time)
+    lists = _lists_of(recording, _in_order(marks))
+    placement = _place_marks(recording, lists, keeps_time=keeps_time)
+    texts = placement.filled(lambda: (text for _, text in lists()), recording.n_records)
+    annotations = _Annotations(recording, texts, keeps_time)
     identity = identity_of(header, deidentify=deidentify)
     return _Copy(
         header=marked_header(
@@ -188,13 +195,35 @@ def _longest_stamp(recording: EdfRecording) -> int:
     return whole + max(len(after) for _, _, after in parts) + len(b"+..\x14\x14\0")
 
 
-def _place_marks(recording: EdfRecording, marks: Iterable[Note], *, keeps_time: bool) -> Placement:
-    lists = []
-    for mark in sorted(marks, key=lambda mark: mark.onset_s):
-        text = annotation(recording.file_time_s(mark.onset_s), mark.duration_s, mark.text)
-        lists.append((recording.record_at(mark.onset_s), text))
+def _in_order(marks: Iterable[Note]) -> Iterable[Note]:
+    """Give marks by onset, to be gone through again; a collection in this order stays as it is."""
+    goes_again = iter(marks) is not marks
+    if goes_again and all(a.onset_s <= b.onset_s for a, b in pairwise(marks)):
+        return marks
+    return sorted(marks, key=lambda mark: mark.onset_s)
+
+
+def _lists_of(
+    recording: EdfRecording, marks: Iterable[Note]
+) -> Callable[[], Iterator[tuple[int, bytes]]]:
+    """Give a callable that goes through the marks: the record each lies in, and its list."""
+
+    def lists() -> Iterator[tuple[int, bytes]]:
+        for mark in marks:
+            text = annotation(recording.file_time_s(mark.onset_s), mark.duration_s, mark.text)
+            yield recording.record_at(mark.onset_s), text
+
+    return lists
+
+
+def _place_marks(
+    recording: EdfRecording, lists: Callable[[], Iterator[tuple[int, bytes]]], *, keeps_time: bool
+) -> Placement:
+    sized = np.fromiter(((record, len(text)) for record, text in lists()), np.dtype("2i4"))
+    wanted, sizes = np.ascontiguousarray(sized.T)
     return place(
-        lists,
+        wanted,
+        sizes,
         recording.n_records,
         record_bytes=recording.header.record_bytes,
         reserved_bytes=_longest_stamp(recording) if keeps_time else 0,
@@ -230,7 +259,8 @@ def write_annotations_only(
     target : Path
         Written whole or not at all; must not be the source.
     marks : iterable of Note
-        Onsets in seconds from the recording's first sample.
+        Onsets in seconds from the recording's first sample. A collection in order of onset is
+        gone through several times, so that its texts are never all held at once.
     deidentify : bool
         Write none of the header's patient, recording and start fields.
     keep_notes : bool
@@ -253,14 +283,14 @@ def write_annotations_only(
     with _opened(source) as recording:
         _refuse_same_file(recording.path, target)
         identity, first_s = _identity_without_signals(recording, deidentify=deidentify)
-        notes = [*(recording.notes if keep_notes else ()), *marks]
-        records = _annotation_records(recording, notes, first_s)
-        width = max(len(record) for record in records)
-        width += width % 2
-        header = fixed_part(b"0", identity, b"EDF+C", len(records), b"0", n_signals=1)
+        own = _in_order(recording.notes if keep_notes else ())
+        notes = _Merged(own, _in_order(marks))
+        sizes = [len(record) for record in _annotation_records(recording, notes, first_s)]
+        width = max(sizes) + max(sizes) % 2
+        header = fixed_part(b"0", identity, b"EDF+C", len(sizes), b"0", n_signals=1)
         with replacing_file(target) as beside, beside.open("wb") as file:
             file.write(header + annotation_signal_header("EDF", width // 2))
-            for record in records:
+            for record in _annotation_records(recording, notes, first_s):
                 file.write(record.ljust(width, b"\0"))
         return identity.warnings
 
@@ -278,7 +308,20 @@ def _identity_without_signals(recording: Recording, *, deidentify: bool) -> tupl
     return Identity(ANONYMOUS_PATIENT, recorded, clock), start.microsecond / 1e6
 
 
-def _annotation_records(recording: Recording, notes: list[Note], first_s: float) -> list[bytes]:
+@dataclass(frozen=True, slots=True)
+class _Merged:
+    """Two collections by onset, gone through as one."""
+
+    first: Iterable[Note]
+    second: Iterable[Note]
+
+    def __iter__(self) -> Iterator[Note]:
+        return heapq.merge(self.first, self.second, key=lambda note: note.onset_s)
+
+
+def _annotation_records(
+    recording: Recording, notes: Iterable[Note], first_s: float
+) -> Iterator[bytearray]:
     """Fill as many records as the size limit asks for; each begins with its time-keeping list."""
 
     def file_time_s(onset_s: float) -> float:
@@ -287,13 +330,14 @@ def _annotation_records(recording: Recording, notes: list[Note], first_s: float)
         return onset_s + first_s
 
     stamp = time_keeping(first_s)
-    records = [bytearray(stamp[:-1] + b"Recording starts\x14\0")]
-    for note in sorted(notes, key=lambda note: note.onset_s):
+    record = bytearray(stamp[:-1] + b"Recording starts\x14\0")
+    for note in notes:
         text = annotation(file_time_s(note.onset_s), note.duration_s, note.text)
-        if len(records[-1]) + len(text) > RECORD_LIMIT_BYTES:
-            records.append(bytearray(stamp))
-        records[-1] += text
-    return [bytes(record) for record in records]
+        if len(record) + len(text) > RECORD_LIMIT_BYTES:
+            yield record
+            record = bytearray(stamp)
+        record += text
+    yield record
 
 
 @contextmanager

@@ -5,9 +5,12 @@ one signal). ``BAD_label`` marks an excluded span of the whole recording: librar
 the prefix ``BAD`` drop epochs that overlap it, and only it.
 """
 
+from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from cleanspan.export import intervals
 from cleanspan.export.cells import column_name
@@ -22,7 +25,35 @@ DROPS = "BAD_"
 """Analysis libraries take annotations that begin so, in any case, as spans to drop."""
 
 
-def marks_for(result: Marked, applied: Applied | None) -> list[Note]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Marks:
+    """Many annotations in columns; one `Note` at a time is made of them, as often as wanted.
+
+    Attributes
+    ----------
+    onset_s, duration_s : ndarray of shape (n_marks,)
+    text : ndarray of shape (n_marks,)
+        Places in `texts`.
+    texts : tuple of str
+    """
+
+    onset_s: npt.NDArray[np.float64]
+    duration_s: npt.NDArray[np.float64]
+    text: npt.NDArray[np.int32]
+    texts: tuple[str, ...]
+
+    def __len__(self) -> int:
+        """Count them."""
+        return len(self.onset_s)
+
+    def __iter__(self) -> Iterator[Note]:
+        """Give one after the other."""
+        columns = self.onset_s.data, self.duration_s.data, self.text.data
+        for onset_s, duration_s, text in zip(*columns, strict=True):
+            yield Note(onset_s, duration_s, self.texts[text])
+
+
+def marks_for(result: Marked, applied: Applied | None) -> Marks:
     """Give the annotations of a result.
 
     Parameters
@@ -34,19 +65,30 @@ def marks_for(result: Marked, applied: Applied | None) -> list[Note]:
 
     Returns
     -------
-    list of Note
+    Marks
         In order of onset. One a channel-level segment, spelt ``label@@channel``; one plain
         ``contact loss`` for each time the reference was lost, not one a channel; one ``BAD_…``
         for each excluded span, named after its main reason.
     """
     segments = result.segments
     lost = (segments["kind"] == REFERENCE_LOST).to_numpy(dtype=bool)
-    notes = _channel_marks(segments[~lost])
-    notes += _reference_marks(segments[lost])
+    parts = [_channel_marks(segments[~lost]), _reference_marks(segments[lost])]
     if applied is not None:
-        notes += _exclusion_marks(applied.excluded)
-    notes.sort(key=lambda note: (note.onset_s, note.duration_s))
-    return notes
+        parts.append(_exclusion_marks(applied.excluded))
+    return _sorted(parts)
+
+
+def _sorted(parts: list[Marks]) -> Marks:
+    """Put marks together in order of onset, then of duration, then as they come."""
+    before = np.cumsum([0, *(len(part.texts) for part in parts)])
+    onset_s = np.concatenate([part.onset_s for part in parts])
+    duration_s = np.concatenate([part.duration_s for part in parts])
+    text = np.concatenate(
+        [part.text + np.int32(first) for part, first in zip(parts, before, strict=False)]
+    )
+    order = np.lexsort((duration_s, onset_s))
+    texts = tuple(text for part in parts for text in part.texts)
+    return Marks(onset_s[order], duration_s[order], text[order], texts)
 
 
 def mark_text(label: str, channel: str) -> str:
@@ -64,35 +106,37 @@ def exclusion_text(reason: str) -> str:
     return DROPS + column_name(reason.partition(SEPARATOR)[0])
 
 
-def _channel_marks(segments: "pd.DataFrame") -> list[Note]:
-    """Spell one mark a segment; equal texts are one object, so that many marks stay small."""
+def _channel_marks(segments: "pd.DataFrame") -> Marks:
+    """Spell one mark a segment."""
     channel, label = (segments[name].astype("category").cat for name in ("channel", "label"))
     texts = [
-        [mark_text(str(name), str(where)) for where in channel.categories]
+        mark_text(str(name), str(where))
         for name in label.categories
+        for where in channel.categories
     ]
-    times = (
-        np.round(segments[name].to_numpy(dtype=float), 6).tolist()
-        for name in ("onset_s", "duration_s")
+    text = label.codes.to_numpy(dtype=np.int32) * np.int32(len(channel.categories))
+    text += channel.codes.to_numpy()
+    onset_s, duration_s = (
+        np.round(segments[name].to_numpy(dtype=float), 6) for name in ("onset_s", "duration_s")
     )
-    return [
-        Note(onset_s, duration_s, texts[row][column])
-        for onset_s, duration_s, row, column in zip(
-            *times, label.codes, channel.codes, strict=True
-        )
-    ]
+    return Marks(onset_s, duration_s, text, tuple(texts))
 
 
-def _reference_marks(lost: "pd.DataFrame") -> list[Note]:
+def _reference_marks(lost: "pd.DataFrame") -> Marks:
     """Spell one mark each time the reference was lost: its channels' rows are one event."""
     begins = intervals.to_ticks(lost["onset_s"].to_numpy(dtype=float))
     ends = intervals.to_ticks((lost["onset_s"] + lost["duration_s"]).to_numpy(dtype=float))
-    spans = np.stack(intervals.union(begins, ends), axis=1) / intervals.TICKS_PER_S
-    return [Note(begin, round(end - begin, 6), CONTACT_LOSS) for begin, end in spans.tolist()]
+    begins, ends = intervals.union(begins, ends)
+    onset_s, duration_s = (ticks / intervals.TICKS_PER_S for ticks in (begins, ends - begins))
+    return Marks(onset_s, duration_s, np.zeros(len(begins), dtype=np.int32), (CONTACT_LOSS,))
 
 
-def _exclusion_marks(excluded: "pd.DataFrame") -> list[Note]:
+def _exclusion_marks(excluded: "pd.DataFrame") -> Marks:
     """Spell one mark an excluded span."""
-    texts = {reason: exclusion_text(reason) for reason in set(excluded["reason"])}
-    rows = excluded[["onset_s", "duration_s", "reason"]].itertuples(index=False, name=None)
-    return [Note(onset_s, duration_s, texts[reason]) for onset_s, duration_s, reason in rows]
+    text, reasons = excluded["reason"].factorize()
+    return Marks(
+        excluded["onset_s"].to_numpy(dtype=float),
+        excluded["duration_s"].to_numpy(dtype=float),
+        text.astype(np.int32),
+        tuple(exclusion_text(reason) for reason in reasons),
+    )

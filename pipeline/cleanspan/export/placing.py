@@ -1,7 +1,13 @@
 """Which data record holds which annotation, and how much room each record needs."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from itertools import islice
+
+import numpy as np
+import numpy.typing as npt
+
+Whole = npt.NDArray[np.int32]
 
 RECORD_LIMIT_BYTES = 61_440
 """Largest data record, EDF+ specification 2.1.3 (and EDF, Kemp et al. 1992)."""
@@ -10,7 +16,7 @@ _GROWTH_SHARE = 0.05
 """A burst of marks in one record would enlarge all: above this, its marks go to later records."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Placement:
     """The annotation signal to be added.
 
@@ -18,19 +24,47 @@ class Placement:
     ----------
     width : int
         Bytes in each record; 0 where nothing is to be added.
-    texts : dict of int to bytes
-        Record → its lists, without padding and without time-keeping.
+    record : ndarray of shape (n_lists,)
+        The record that each list goes to.
+    n_forwards : int
+        The first so many lists are placed in order of record, the rest backwards from the end.
     over_limit : bool
         Whether the records become larger than the specification's limit.
     """
 
     width: int
-    texts: dict[int, bytes]
+    record: Whole
+    n_forwards: int
     over_limit: bool = False
+
+    def filled(self, lists: Callable[[], Iterable[bytes]], n_records: int) -> Iterator[bytes]:
+        """Yield each record's lists, without padding and without time-keeping.
+
+        Parameters
+        ----------
+        lists : callable
+            Gives the lists that were placed, in the same order, each time it is called: they are
+            never all held at once.
+        n_records : int
+        """
+        behind: dict[int, bytes] = {}
+        if self.n_forwards < len(self.record):
+            late = islice(lists(), self.n_forwards, None)
+            for record, text in zip(self.record[self.n_forwards :].tolist(), late, strict=True):
+                behind[record] = behind.get(record, b"") + text
+        ahead = zip(self.record[: self.n_forwards].data, lists(), strict=False)
+        place, text = next(ahead, (n_records, b""))
+        for record in range(n_records):
+            mine = []
+            while place == record:
+                mine.append(text)
+                place, text = next(ahead, (n_records, b""))
+            yield b"".join((*mine, behind.get(record, b"")))
 
 
 def place(
-    lists: Sequence[tuple[int, bytes]],
+    wanted: Whole,
+    sizes: Whole,
     n_records: int,
     *,
     record_bytes: int,
@@ -41,8 +75,10 @@ def place(
 
     Parameters
     ----------
-    lists : sequence of (int, bytes)
-        Record that the annotation lies in, and its list; in order of record.
+    wanted : ndarray of shape (n_lists,)
+        Record that each annotation lies in; sorted.
+    sizes : ndarray of shape (n_lists,)
+        Bytes of its list.
     n_records : int
         Number of data records.
     record_bytes : int
@@ -57,57 +93,60 @@ def place(
     Placement
     """
 
-    def width_of(room: int) -> int:
-        return -(-(room + reserved_bytes) // sample_bytes) * sample_bytes
+    def placement(room: int, record: Whole, n_forwards: int) -> Placement:
+        width = -(-(room + reserved_bytes) // sample_bytes) * sample_bytes
+        return Placement(width, record, n_forwards, record_bytes + width > RECORD_LIMIT_BYTES)
 
-    if not lists:
-        width = width_of(0)
-        return Placement(width, {}, over_limit=record_bytes + width > RECORD_LIMIT_BYTES)
-    loads: dict[int, int] = {}
-    for record, text in lists:
-        loads[record] = loads.get(record, 0) + len(text)
-    busiest = max(loads.values())
-    total = sum(loads.values())
-    least = max(-(-total // n_records), *(len(text) for _, text in lists))
+    if not len(wanted):
+        return placement(0, wanted, 0)
+    busiest = _busiest(wanted, sizes)
+    total = int(sizes.sum(dtype=np.int64))
+    least = max(-(-total // n_records), int(sizes.max()))
     budget = max(_GROWTH_BYTES, int(_GROWTH_SHARE * record_bytes * n_records)) // n_records
     limit = (RECORD_LIMIT_BYTES - record_bytes) // sample_bytes * sample_bytes - reserved_bytes
     room = max(least, min(busiest, budget))
     if least <= limit:
         room = min(room, limit)
     while True:
-        texts = _fill(lists, n_records, room)
-        if texts is not None:
-            width = width_of(room)
-            return Placement(width, texts, record_bytes + width > RECORD_LIMIT_BYTES)
+        if room >= busiest:
+            return placement(room, wanted, len(wanted))
+        filled = _fill(wanted, sizes, n_records, room)
+        if filled is not None:
+            return placement(room, *filled)
         larger = min(busiest, room + max(room // 4, 16))
         room = limit if room < limit < larger else larger
 
 
-def _fill(
-    lists: Sequence[tuple[int, bytes]], n_records: int, room: int
-) -> dict[int, bytes] | None:
-    """Fill forwards from each list's own record, then what is left over backwards from the end."""
-    parts: dict[int, list[bytes]] = {}
+def _busiest(wanted: Whole, sizes: Whole) -> int:
+    """Bytes of the record in which most lie."""
+    first = np.flatnonzero(np.diff(wanted, prepend=-1))
+    return int(np.add.reduceat(sizes, first, dtype=np.int64).max())
+
+
+def _fill(wanted: Whole, sizes: Whole, n_records: int, room: int) -> tuple[Whole, int] | None:
+    """Fill forwards from each list's own record, then what is left over backwards from the end.
+
+    Returns the record of each list and how many went forwards; None where the room is too small.
+    """
+    placed = np.empty(len(wanted), dtype=np.int32)
     used: dict[int, int] = {}
-
-    def put(record: int, text: bytes) -> None:
-        parts.setdefault(record, []).append(text)
-        used[record] = used.get(record, 0) + len(text)
-
-    record, left_over = 0, []
-    for wanted, text in lists:
-        record = max(record, wanted)
-        if used.get(record, 0) + len(text) > room:
+    record, n_forwards = 0, len(wanted)
+    for item, (own, size) in enumerate(zip(wanted.data, sizes.data, strict=True)):
+        record = max(record, own)
+        if used.get(record, 0) + size > room:
             record += 1
-        if record < n_records:
-            put(record, text)
-        else:
-            left_over.append(text)
+        if record >= n_records:
+            n_forwards = item
+            break
+        placed[item] = record
+        used[record] = used.get(record, 0) + size
     record = n_records - 1
-    for text in left_over:
-        while record >= 0 and used.get(record, 0) + len(text) > room:
+    for item in range(n_forwards, len(wanted)):
+        size = int(sizes[item])
+        while record >= 0 and used.get(record, 0) + size > room:
             record -= 1
         if record < 0:
             return None
-        put(record, text)
-    return {record: b"".join(texts) for record, texts in parts.items()}
+        placed[item] = record
+        used[record] = used.get(record, 0) + size
+    return placed, n_forwards

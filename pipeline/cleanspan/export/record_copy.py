@@ -52,9 +52,10 @@ class RecordCopy:
         if self.stored.has_long_records:
             self._write_long(file)
             return
-        step = self.stored.records_at_once()
         before, width = self.insert_at, self.width
-        out = np.zeros((step, self.stored.record_bytes + width), np.uint8)
+        size = self.stored.record_bytes + width
+        step = min(self.stored.records_at_once(), max(1, _STEP_BYTES // size))
+        out = np.zeros((step, size), np.uint8)
         for first in range(0, self.n_records, step):
             n = min(step, self.n_records - first)
             records = self.stored.whole(first, n)

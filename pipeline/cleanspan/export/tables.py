@@ -2,7 +2,7 @@
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 FACTS_FORMAT = 1
 """Number of the layout of ``R_facts.json``; raised when it changes incompatibly."""
+CSV_ROWS = 10_000
 
 
 def write_tables(
@@ -92,7 +93,7 @@ def write_applied(applied: Applied, folder: Path, stem: str, *, tag: str = "") -
 
 def write_segments(segments: "pd.DataFrame", path: Path) -> Path:
     """Write ``R_segments.csv``."""
-    return write_csv(to_milliseconds(segments), path, decimals=3)
+    return write_csv(segments, path, decimals=3, change=to_milliseconds)
 
 
 def to_milliseconds(segments: "pd.DataFrame") -> "pd.DataFrame":
@@ -111,10 +112,22 @@ def write_channels(channels: "pd.DataFrame", path: Path) -> Path:
     return write_csv(table, path, decimals=4)
 
 
-def write_csv(table: "pd.DataFrame", path: Path, *, decimals: int) -> Path:
-    """Write a table as UTF-8 CSV with dot decimals; an empty cell is an unknown value."""
-    with replacing_file(path) as beside:
-        table.round(decimals).to_csv(beside, index=False, lineterminator="\n", encoding="utf-8")
+def write_csv(
+    table: "pd.DataFrame",
+    path: Path,
+    *,
+    decimals: int,
+    change: "Callable[[pd.DataFrame], pd.DataFrame] | None" = None,
+) -> Path:
+    """Write a table as UTF-8 CSV with dot decimals; an empty cell is an unknown value.
+
+    Some rows at a time are changed (where a change is given), rounded and written.
+    """
+    with replacing_file(path) as beside, beside.open("w", encoding="utf-8", newline="") as file:
+        for first in range(0, max(len(table), 1), CSV_ROWS):
+            rows = table.iloc[first : first + CSV_ROWS]
+            rows = (rows if change is None else change(rows)).round(decimals)
+            rows.to_csv(file, index=False, header=first == 0, lineterminator="\n")
     return path
 
 
@@ -148,8 +161,7 @@ def write_windows(screened: Screened, path: Path) -> Path:
         ) as writer,
     ):
         for row, channel in enumerate(screened.eeg):
-            values = np.asarray(probabilities.channel(row), dtype=np.float32)
-            columns = [np.ascontiguousarray(column) for column in values.T]
+            columns = np.ascontiguousarray(probabilities.channel(row).T, dtype=np.float32)
             label = pa.DictionaryArray.from_arrays(zeros, pa.array([channel.label]))
             batch = pa.table([label, onset_s, *map(pa.array, columns)], schema=schema)
             writer.write_table(batch, row_group_size=max(len(onset_s), 1))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 _TAL = re.compile(
     rb"([+-]\d{1,12}(?:\.\d{0,20})?)(?:\x15(\d{1,12}(?:\.\d{0,20})?)?)?\x14(.*)\x14", re.DOTALL
 )
+_ONLY_STAMP = re.compile(rb"([+-]\d{1,12}(?:\.\d{0,20})?)\x14\x14\0*")
 _FURTHEST_S = 1e9
 """About 31 years: an onset beyond it is damage, not time."""
 
@@ -63,16 +64,10 @@ def time_stamp(raw: bytes) -> float | None:
 
     The fast way for nearly every record of a long recording; None means: look closer.
     """
-    chunk = raw.rstrip(b"\0")
-    if (
-        not chunk.endswith(b"\x14\x14")
-        or len(chunk) > 40
-        or not chunk[1:-2].replace(b".", b"", 1).isdigit()
-    ):
+    match = _ONLY_STAMP.fullmatch(raw)
+    if match is None:
         return None
-    if chunk[:1] not in (b"+", b"-"):
-        return None
-    onset_s = float(chunk[:-2])
+    onset_s = float(match[1])
     return onset_s if abs(onset_s) <= _FURTHEST_S else None
 
 

@@ -1,20 +1,22 @@
 """Marks, and what mne's reading makes of them."""
 
+import tracemalloc
+
 import edfio
 import mne
 import numpy as np
 import pytest
 
 from cleanspan.export.exclusions import apply_to
-from cleanspan.export.marked import write_marked
-from cleanspan.export.marks import exclusion_text, mark_text, marks_for
+from cleanspan.export.marked import write_annotations_only, write_marked
+from cleanspan.export.marks import Marks, exclusion_text, mark_text, marks_for
 from cleanspan.export.plans import Plan
 from cleanspan.types import Note
 
 
 def marks(screened, **values):
     plan = Plan(name="p", purpose="", rationale="", **values)
-    return marks_for(screened, apply_to(screened, screened.recording.pieces, plan))
+    return list(marks_for(screened, apply_to(screened, screened.recording.pieces, plan)))
 
 
 def test_one_mark_a_segment_and_one_a_span(fakes):
@@ -38,7 +40,7 @@ def test_lost_reference_is_one_mark_for_all_channels(fakes):
 
 
 def test_without_a_plan_segments_alone(fakes):
-    assert marks_for(fakes.screened(("C3", "muscle", 1, 2)), None) == [
+    assert list(marks_for(fakes.screened(("C3", "muscle", 1, 2)), None)) == [
         Note(1.0, 2.0, "muscle@@EEG C3-A1A2")
     ]
 
@@ -93,3 +95,25 @@ def test_mne_drops_epochs_in_excluded_spans_and_no_others(raw):
     kept = set(epochs.selection)
     # the blink 10..10.4 and the lost reference 45..50; muscle on C3 alone 30..35 drops nothing
     assert set(range(60)) - kept == {10, 45, 46, 47, 48, 49}
+
+
+@pytest.mark.parametrize("write", [write_marked, write_annotations_only])
+def test_many_marks_are_never_all_held_as_texts(tmp_path, write):
+    source = tmp_path / "harbour-07.edf"
+    edfio.Edf([edfio.EdfSignal(np.zeros(200 * 100), 100, label="EEG Cz-A1A2")]).write(source)
+
+    def peak_bytes(count):
+        marks = Marks(
+            np.linspace(0, 199, count),
+            np.full(count, 0.4),
+            np.zeros(count, dtype=np.int32),
+            ("muscle@@EEG Cz-A1A2",),
+        )
+        tracemalloc.start()
+        write(source, tmp_path / "marked.edf", marks)
+        _, peak = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        return peak
+
+    # A list of texts alone would take 80 bytes a mark, a `Note` with its numbers 100.
+    assert peak_bytes(12_000) - peak_bytes(2_000) < 10_000 * 40
