@@ -87,7 +87,7 @@ def find_events(
     """
     if slow_uv.shape[1] < round(SURROUND_S * rate_hz):
         return _nothing(len(positions))
-    smooth = _smoothed(slow_uv)
+    smooth = smoothed(slow_uv)
     half = round(HALF_S * rate_hz)
     peaks, which = _peaks(smooth[list(leads)], rate_hz)
     time_s = origin_s + (peaks.astype(np.float64) + 0.5) / rate_hz
@@ -119,7 +119,7 @@ def _nothing(n_channels: int) -> Events:
     return Events(empty, empty, empty, np.empty((0, n_channels, len(EVENT_NAMES)), np.float32))
 
 
-def _smoothed(slow_uv: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+def smoothed(slow_uv: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     """Weights ¼ ½ ¼ along time: takes the rest of mains and muscle away."""
     edge = np.pad(slow_uv, ((0, 0), (1, 1)), mode="edge")
     smooth: npt.NDArray[np.float32] = edge[:, :-2] * np.float32(0.25)

@@ -15,6 +15,8 @@ import numpy.typing as npt
 
 from cleanspan.config import Windows
 from cleanspan.features import context, edges, events, spatial, spectral, statistical
+from cleanspan.features.humps import Humps
+from cleanspan.features.mains import Mains
 from cleanspan.features.registry import EVENT_NAMES, RAW_NAMES, SMOOTH_S
 from cleanspan.features.spool import RowFile
 from cleanspan.features.windows import (
@@ -88,9 +90,11 @@ class FeatureStore:
         Extent and level of each sixteenth of a second; piece ``p`` begins at ``first_cell[p]`` and
         has ``n_cells[p]``.
     around : Surroundings
-    times : EventTimes
     spectra : Spectra
     pairs : PairDistances
+    near : ndarray of shape (n_channels, n_neighbours)
+        Rows of the nearest electrodes.
+    humps : Humps
     """
 
     def __init__(
@@ -108,6 +112,8 @@ class FeatureStore:
             n_columns=len(RAW_NAMES),
         )
         self._event_path = scratch / f"events-{channels[0].index}"
+        self._times_path = scratch / f"event-times-{channels[0].index}"
+        self._kept_times: EventTimes | None = None
         self.n_cells = [int(piece.duration_s / CELL_S + 1e-6) for piece in self.pieces]
         self.first_cell = [sum(self.n_cells[:place]) for place in range(len(self.n_cells))]
         self.cells = RowFile(
@@ -119,15 +125,14 @@ class FeatureStore:
         try:
             self._pass_one(recording, windows)
         except BaseException:
-            self.close()
+            self._delete()
             raise
 
     def _pass_one(self, recording: Recording, windows: Windows) -> None:
         """Read the samples once."""
         worker = _Worker(self.channels)
         middles = context.Middles(len(self.channels))
-        times: list[npt.NDArray[np.float64]] = []
-        with self._event_path.open("wb") as event_file:
+        with self._event_path.open("wb") as event_file, self._times_path.open("wb") as times_file:
             for chunk in chunks(
                 recording,
                 [channel.index for channel in self.channels],
@@ -135,9 +140,8 @@ class FeatureStore:
                 block_s=windows.block_s,
             ):
                 first_cell, extremes = worker.cells(chunk)
-                self.cells.write(
-                    self.first_cell[chunk.piece] + first_cell, edges.measures(*extremes)
-                )
+                place = self.first_cell[chunk.piece] + first_cell
+                self.cells.write(place, edges.measures(*extremes))
                 rows = worker.window_rows(chunk, windows.hop_s, first_cell, extremes)
                 if rows.shape[1]:
                     self.rows.write(int(self.first[chunk.piece]) + chunk.first_window, rows)
@@ -146,14 +150,21 @@ class FeatureStore:
                     middles.add(rows[:, -chunk.first_window % apart :: apart])
                 found = worker.events(chunk)
                 onset_s = self.pieces[chunk.piece].onset_s
-                times.append(onset_s + np.stack((found.onset_s, found.peak_s, found.end_s)))
+                times = np.stack((found.onset_s, found.peak_s, found.end_s), axis=1)
+                times_file.write((onset_s + times).tobytes())
                 event_file.write(found.features.tobytes())
-        all_times = np.concatenate(times, axis=1) if times else np.empty((3, 0))
-        self.times = EventTimes(*all_times)
-        self.leads = worker.leads
+        self.leads, self.near, self.humps = worker.leads, worker.near, worker.humps
         self.around = context.surroundings(middles)
         self.spectra = worker.mean_spectra()
         self.pairs = worker.pairs()
+
+    @property
+    def times(self) -> EventTimes:
+        """When the candidate events lie; read anew each time while the store is open."""
+        if self._kept_times is not None:
+            return self._kept_times
+        columns = np.fromfile(self._times_path).reshape(-1, 3).T
+        return EventTimes(*map(np.ascontiguousarray, columns))
 
     def window_features(self, channel: int) -> Iterator[tuple[int, npt.NDArray[np.float32]]]:
         """Yield (first window, rows of shape (n, n_features)) of one channel, in order."""
@@ -171,7 +182,7 @@ class FeatureStore:
                 yield first, rows[first - low : last - low]
 
     def event_features(
-        self, *, at_once: int = 2000
+        self, *, at_once: int = 500
     ) -> Iterator[tuple[int, npt.NDArray[np.float32]]]:
         """Yield (first event, features of shape (n, n_channels, n_event_features)), in order."""
         n_columns = len(self.channels) * len(EVENT_NAMES)
@@ -184,10 +195,15 @@ class FeatureStore:
                 first += len(values)
 
     def close(self) -> None:
-        """Delete the scratch files."""
+        """Delete the scratch files; what `times` says stays known."""
+        self._kept_times = self.times
+        self._delete()
+
+    def _delete(self) -> None:
         self.rows.close()
         self.cells.close()
         self._event_path.unlink(missing_ok=True)
+        self._times_path.unlink(missing_ok=True)
 
     def __enter__(self) -> Self:
         """Give itself."""
@@ -219,6 +235,7 @@ class _Worker:
         self.places = np.array([position(name) for name in names])
         self.leads = events.lead_channels(names)
         self.near = spatial.nearest(self.places)
+        self.humps = Humps(len(names), self.leads)
         self.limits_uv = np.array(
             [(channel.lowest_uv, channel.highest_uv) for channel in self.channels],
             dtype=np.float32,
@@ -229,7 +246,7 @@ class _Worker:
         self.variance_sum = np.zeros(n_channels)
         self.n_windows = self.n_distances = 0
         self._chunk: Chunk | None = None
-        self._made: dict[int, tuple[npt.NDArray[np.float32], int]] = {}
+        self._made: dict[tuple[int, bool], npt.NDArray[np.float32]] = {}
 
     def window_rows(
         self, chunk: Chunk, hop_s: float, first_cell: int, extremes: tuple[Levels, Levels]
@@ -254,8 +271,10 @@ class _Worker:
             spatial.relative_to_quiet(spectra[..., 6])[..., None],
         )
         together = max(round(DISTANCE_S / hop_s), 1)
-        for first in range(0, slow.shape[1], together):
-            self._note_distances(slow[:, first : first + together])
+        # Two channels that differ by their mains alone are not joined: here it counts.
+        whole = self._cut(chunk, self.slow_factor, starts_s, with_mains=True)
+        for first in range(0, whole.shape[1], together):
+            self._note_distances(whole[:, first : first + together])
         return np.concatenate(parts, axis=2)
 
     @property
@@ -264,10 +283,16 @@ class _Worker:
         return self.rate_hz / self.slow_factor
 
     def _cut(
-        self, chunk: Chunk, factor: int, starts_s: npt.NDArray[np.float64], *, before: int = 0
+        self,
+        chunk: Chunk,
+        factor: int,
+        starts_s: npt.NDArray[np.float64],
+        *,
+        before: int = 0,
+        with_mains: bool = False,
     ) -> npt.NDArray[np.float32]:
         """Windows at a slower rate, ndarray of shape (n_channels, n_windows, before + length)."""
-        slower, first = self._slower(chunk, factor)
+        slower, first = self._slower(chunk, factor, with_mains=with_mains)
         rate_hz = self.rate_hz / factor
         # A window of a rate that is no whole number may reach one sample past the piece's end.
         length = min(round(rate_hz) + before, slower.shape[1])
@@ -275,16 +300,20 @@ class _Worker:
         starts = np.clip(starts, 0, slower.shape[1] - length)
         return gather(slower, starts, length)
 
-    def _slower(self, chunk: Chunk, factor: int) -> tuple[npt.NDArray[np.float32], int]:
-        """Box-averaged samples on the piece's own grid, and the index of the first."""
+    def _slower(
+        self, chunk: Chunk, factor: int, *, with_mains: bool = False
+    ) -> tuple[npt.NDArray[np.float32], int]:
+        """Box-averaged samples on the piece's own grid, mains taken out; the first one's index."""
         if self._chunk is not chunk:
-            self._chunk = chunk
-            self._made = {}
-        if factor not in self._made:
-            skip = -chunk.first_sample % factor
+            self._chunk, self._made = chunk, {}
+            self._mains = Mains(chunk.samples_uv, self.rate_hz, chunk.first_sample)
+        skip = -chunk.first_sample % factor
+        first = (chunk.first_sample + skip) // factor
+        if (factor, True) not in self._made:
             slower = boxed(chunk.samples_uv[:, skip:], factor)
-            self._made[factor] = slower, (chunk.first_sample + skip) // factor
-        return self._made[factor]
+            self._made[factor, True] = slower
+            self._made[factor, False] = self._mains.taken_from(slower, factor, first)
+        return self._made[factor, with_mains], first
 
     def _spectral(
         self, chunk: Chunk, starts_s: npt.NDArray[np.float64]
@@ -325,7 +354,7 @@ class _Worker:
     ) -> Levels:
         """Flat and railed shares."""
         high, low = (
-            _in_pairs(extreme, ufunc)
+            statistical.in_pairs(extreme, ufunc)
             for extreme, ufunc in zip(extremes, (np.maximum, np.minimum), strict=True)
         )
         eighths = np.rint(starts_s * EIGHTHS).astype(np.int64)[:, None]
@@ -338,13 +367,15 @@ class _Worker:
         slow, first = self._slower(chunk, self.slow_factor)
         if not self.leads:
             slow = slow[:, :0]
+        window_s, origin_s = (chunk.begin_s, chunk.end_s), first / self.slow_rate_hz
+        self.humps.add(slow, self.slow_rate_hz, window_s=window_s, origin_s=origin_s)
         return events.find_events(
             slow,
             self.slow_rate_hz,
             leads=self.leads,
             positions=self.places,
-            window_s=(chunk.begin_s, chunk.end_s),
-            origin_s=first / self.slow_rate_hz,
+            window_s=window_s,
+            origin_s=origin_s,
         )
 
     def _note_distances(self, slow: npt.NDArray[np.float32]) -> None:
@@ -367,14 +398,3 @@ class _Worker:
         """Geometric means over the recording."""
         count = max(self.n_distances, 1)
         return PairDistances(10 ** (self.distance_sum / count), 10 ** (self.variance_sum / count))
-
-
-def _in_pairs(extreme: Levels, ufunc: np.ufunc) -> Levels:
-    """Extremes of each eighth of a second out of those of its two halves."""
-    n_cells = extreme.shape[1]
-    if n_cells < 2:
-        return extreme
-    paired: Levels = ufunc(extreme[:, : n_cells - 1 : 2], extreme[:, 1::2])
-    if n_cells % 2:
-        paired[:, -1] = ufunc(paired[:, -1], extreme[:, -1])
-    return paired

@@ -6,7 +6,7 @@ on one channel. A feature that a recording cannot show is NaN, never zero.
 
 from dataclasses import dataclass
 
-FEATURE_VERSION = 1
+FEATURE_VERSION = 2
 """Raised when a feature's value changes for the same samples: models name the one they know."""
 
 COMMON = "common practice"
@@ -97,6 +97,18 @@ SPATIAL = (
         "step_lead", "log10 ratio", "that change against the largest among the neighbours", COMMON
     ),
     Feature(
+        "jump_crest",
+        "log10 ratio",
+        "largest change in 20 ms against the rms change, the neighbours' mean taken away",
+        COMMON,
+    ),
+    Feature(
+        "jump_balance",
+        "share",
+        "how much of that change is not taken back as fast: 0 for a spike, near 1 for a step",
+        COMMON,
+    ),
+    Feature(
         "common_r", "r", "median over channels of the correlation with the mean of all", COMMON
     ),
     Feature("common_rms", "log10 µV", "median rms over the channels", COMMON),
@@ -117,18 +129,23 @@ SPATIAL = (
 RAW_FEATURES = SPECTRAL + STATISTICAL + SPATIAL
 RAW_NAMES = tuple(feature.name for feature in RAW_FEATURES)
 
-BASELINED = ("rms", "band_1_4", "band_8_13", "band_30_45", "band_65_78", "step", "distance_mid")
+BASELINED = (
+    "rms", "band_1_4", "band_8_13", "band_20_30", "band_30_45", "band_65_78", "step",
+    "distance_mid", "step_alone",
+)  # fmt: skip
 """Features of which the distance to the channel's own middle is a feature too."""
 
 MIDDLES = (
     "band_20_30", "band_30_45", "band_65_78", "slope_high", "rms", "fast_size", "faster_size",
-    "neighbour_r", "neighbour_r_fast", "distance_best", "slow_size", "mobility",
+    "neighbour_r", "neighbour_r_best", "neighbour_r_fast", "neighbour_r_fast_best",
+    "distance_best", "slow_size", "mobility",
 )  # fmt: skip
 """Features of which the channel's middle over the whole recording is a feature too."""
 
 SMOOTHED = (
     "band_20_30", "band_30_45", "band_65_78", "fast_size", "faster_size", "neighbour_r",
-    "neighbour_r_fast", "rms", "distance_best", "slow_size", "common_r",
+    "neighbour_r_best", "neighbour_r_fast", "neighbour_r_fast_best", "rms", "distance_best",
+    "slow_size", "common_r",
 )  # fmt: skip
 """Features of which the mean over the surrounding seconds is a feature too."""
 

@@ -91,12 +91,12 @@ def spatial_features(
 
     Returns
     -------
-    ndarray of shape (n_channels, n_windows, 11)
+    ndarray of shape (n_channels, n_windows, 13)
         NaN throughout where there is one channel only.
     """
     n_channels, n_windows, _ = slow_uv.shape
     if n_channels < 2:
-        return np.full((n_channels, n_windows, 11), np.nan, dtype=np.float32)
+        return np.full((n_channels, n_windows, 13), np.nan, dtype=np.float32)
     by_window = np.ascontiguousarray(slow_uv.transpose(1, 0, 2))
     covariance = covariances(by_window)
     slow_r = np.sort(correlations(covariance, near), axis=-1)
@@ -105,7 +105,9 @@ def spatial_features(
     log_rms = np.log10(variance) / 2
     middle_rms = np.median(log_rms, axis=1, keepdims=True)
     distance = _distances(covariance, near)
-    alone, lead = _steps_alone(wide_uv.transpose(1, 0, 2), rate_hz, near)
+    alone_uv = _alone(wide_uv.transpose(1, 0, 2), near)
+    alone, lead = _steps_alone(alone_uv, rate_hz, near)
+    crest, balance = _jumps(alone_uv)
     common = np.broadcast_to(_common_r(covariance)[:, None], log_rms.shape)
     middle = near.shape[1] // 2
     columns = (
@@ -118,6 +120,8 @@ def spatial_features(
         log_rms - middle_rms,
         alone,
         lead,
+        crest,
+        balance,
         common,
         np.broadcast_to(middle_rms, log_rms.shape),
     )
@@ -148,15 +152,38 @@ def _common_r(covariance: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     return agreement
 
 
-def _steps_alone(
-    by_window: npt.NDArray[np.float32], rate_hz: float, near: npt.NDArray[np.int64]
-) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
-    """Largest change in 40 ms that the neighbours do not share, and its lead over theirs."""
+def _alone(
+    by_window: npt.NDArray[np.float32], near: npt.NDArray[np.int64]
+) -> npt.NDArray[np.float32]:
+    """Take the neighbours' mean away from each channel."""
     mixing = np.eye(near.shape[0], dtype=np.float32)
     np.put_along_axis(mixing, near, np.float32(-1 / near.shape[1]), axis=1)
-    alone = largest_step(mixing @ by_window, rate_hz)
+    alone_uv: npt.NDArray[np.float32] = mixing @ by_window
+    return alone_uv
+
+
+def _steps_alone(
+    alone_uv: npt.NDArray[np.float32], rate_hz: float, near: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """Largest change in 40 ms that the neighbours do not share, and its lead over theirs."""
+    alone = largest_step(alone_uv, rate_hz)
     logs = np.log10(np.maximum(alone, np.float32(RMS_FLOOR_UV)))
     return logs, logs - logs[:, near].max(axis=-1)
+
+
+def _jumps(
+    alone_uv: npt.NDArray[np.float32],
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """How far one change between samples stands out, and whether the next ones take it back.
+
+    A pop jumps once and creeps back; a spike jumps there and back; noise never stands out.
+    """
+    change = np.diff(alone_uv, axis=-1)
+    up, down = change.max(axis=-1), -change.min(axis=-1)
+    largest = np.maximum(np.maximum(up, down), np.float32(RMS_FLOOR_UV))
+    rms = np.sqrt(np.einsum("...i,...i->...", change, change) / np.float32(change.shape[-1]))
+    crest = np.log10(largest / np.maximum(rms, np.float32(RMS_FLOOR_UV)))
+    return crest, np.abs(up - down) / largest
 
 
 def relative_to_quiet(levels: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:

@@ -39,9 +39,14 @@ class RowFile:
 
     def read(self, channel: int, first: int, last: int) -> npt.NDArray[np.float32]:
         """Rows ``first:last`` of one channel, ndarray of shape (last - first, n_columns)."""
-        count = (last - first) * self.shape[2]
-        data = os.pread(self._file, count * 4, self._offset(channel, first))
-        return np.frombuffer(data, dtype=np.float32, count=count).reshape(-1, self.shape[2]).copy()
+        rows = np.empty((last - first, self.shape[2]), dtype=np.float32)
+        left, offset = rows.reshape(-1).view(np.uint8).data, self._offset(channel, first)
+        while left:
+            got = os.preadv(self._file, [left], offset)
+            if not got:
+                raise ValueError(f"{self.path}: rows {first} to {last} must have been written")
+            left, offset = left[got:], offset + got
+        return rows
 
     def _offset(self, channel: int, window: int) -> int:
         return (channel * self.shape[1] + window) * self.shape[2] * 4

@@ -91,13 +91,15 @@ def _covered(segments: "pd.DataFrame", labels: Sequence[str]) -> dict[tuple[str,
     codes = segments["channel"].cat.codes.to_numpy()
     onset_s = segments["onset_s"].to_numpy()
     end_s = onset_s + segments["duration_s"].to_numpy()
-    label_of = segments["label"].to_numpy()
-    wanted = np.isin(label_of.astype(str), list(labels))
+    known = list(segments["label"].cat.categories)
+    places = {label: known.index(label) if label in known else -2 for label in labels}
+    label_of = segments["label"].cat.codes.to_numpy()
+    wanted = np.isin(label_of, list(places.values()))
     for code, name in enumerate(names):
         mine = (codes == code) & wanted
         covered[name, ""] = union_s(onset_s[mine], end_s[mine])
-        for label in labels:
-            own = mine & (label_of == label)
+        for label, place in places.items():
+            own = mine & (label_of == place)
             covered[name, label] = union_s(onset_s[own], end_s[own])
     return covered
 

@@ -11,12 +11,12 @@ from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.registry import EVENT_NAMES
 from cleanspan.features.windows import WINDOW_S
 from cleanspan.labelling.channels import union_s
+from cleanspan.labelling.polarity import polarity_findings
 from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.segments import (
     FEWEST_CHANNELS,
     REFERENCE_LOST,
     event_confidence,
-    with_contact,
 )
 from cleanspan.recording.electrodes import position
 from cleanspan.types import CONTACT_LOSS, Finding
@@ -56,6 +56,7 @@ def findings_of(
         *_bridges(store),
         *_positions(store, predictions),
         *_alpha(store),
+        *polarity_findings(store),
     ]
 
 
@@ -79,7 +80,9 @@ def _stopped(store: FeatureStore, predictions: Predictions) -> Iterator[Finding]
     """Say when the whole amplifier stood still: no electrode is to blame for that."""
     if len(store.channels) < FEWEST_CHANNELS:
         return
-    stopped = predictions.still.all(axis=0)
+    stopped = predictions.still(0)
+    for row in range(1, len(store.channels)):
+        stopped &= predictions.still(row)
     if not stopped.any():
         return
     first_s = float(store.onset_s[np.argmax(stopped)])
@@ -146,10 +149,9 @@ def _bridges(store: FeatureStore) -> Iterator[Finding]:
 def _positions(store: FeatureStore, predictions: Predictions) -> Iterator[Finding]:
     """Blinks that are not largest at the foremost electrodes: plugs swapped, or polarity."""
     electrodes = [channel.electrode or "" for channel in store.channels]
-    if not len(predictions.events) or not {"Fp1", "Fp2"} & set(electrodes):
+    if not store.times.peak_s.size or not {"Fp1", "Fp2"} & set(electrodes):
         return
-    usable = with_contact(store, predictions)[:, list(store.leads)]
-    stands = event_confidence(predictions.events[:, :, 0], store, usable) >= 0.5
+    stands = event_confidence(store, predictions, 0) >= 0.5
     if np.count_nonzero(stands) < FEWEST_EVENTS:
         return
     shares = _typical_shares(store, stands)

@@ -26,7 +26,7 @@ class JoinedPredictions:
         self.labels = parts[0].labels
         self.window_s = parts[0].window_s
         self.onset_s = min((part.onset_s for part in parts), key=len)
-        self._rows = [(part, row) for part in parts for row in range(part.events.shape[1])]
+        self._rows = [(part, row) for part in parts for row in range(part.n_channels)]
 
     def channel(self, row: int) -> npt.NDArray[np.float32]:
         """Probabilities of one channel, ndarray of shape (n_windows, n_labels)."""

@@ -37,17 +37,17 @@ class Found:
     Attributes
     ----------
     label, kind : str
-    row : ndarray of shape (n_segments,)
+    row : ndarray of shape (n_segments,), int16
         Channels.
     onset_s, end_s, confidence : ndarray of shape (n_segments,)
     """
 
     label: str
     kind: str
-    row: npt.NDArray[np.int64]
+    row: npt.NDArray[np.int16]
     onset_s: npt.NDArray[np.float64]
     end_s: npt.NDArray[np.float64]
-    confidence: npt.NDArray[np.floating]
+    confidence: npt.NDArray[np.float32]
 
 
 def segment_table(
@@ -82,24 +82,23 @@ def _table(found: list[Found], store: FeatureStore, labels: tuple[str, ...]) -> 
 
     kinds = sorted({part.kind for part in found} | {""})
     sizes = [part.row.size for part in found]
-
-    none = np.empty(0)
-    row = np.concatenate([np.empty(0, dtype=np.int64), *(part.row for part in found)])
-    onset_s = np.concatenate([none, *(part.onset_s for part in found)])
-    end_s = np.concatenate([none, *(part.end_s for part in found)])
-    confidence = np.concatenate([none, *(part.confidence for part in found)])
-    label = np.repeat(np.array([labels.index(part.label) for part in found], dtype=int), sizes)
-    kind = np.repeat(np.array([kinds.index(part.kind) for part in found], dtype=int), sizes)
+    row = np.concatenate([np.empty(0, dtype=np.int16), *(part.row for part in found)])
+    onset_s = np.concatenate([np.empty(0), *(part.onset_s for part in found)])
     order = np.lexsort((row, onset_s))
+    onset_s = onset_s[order]
+    end_s = np.concatenate([np.empty(0), *(part.end_s for part in found)])[order]
+    confidence = np.concatenate([np.empty(0), *(part.confidence for part in found)])[order]
+    label = np.array([labels.index(part.label) for part in found], dtype=np.int16)
+    kind = np.array([kinds.index(part.kind) for part in found], dtype=np.int16)
     names = [channel.label for channel in store.channels]
     return pd.DataFrame(
         {
             "channel": pd.Categorical.from_codes(row[order], pd.Index(names)),
-            "label": pd.Categorical.from_codes(label[order], pd.Index(labels)),
-            "kind": pd.Categorical.from_codes(kind[order], pd.Index(kinds)),
-            "onset_s": onset_s[order],
-            "duration_s": end_s[order] - onset_s[order],
-            "confidence": confidence[order].astype(np.float32),
+            "label": pd.Categorical.from_codes(np.repeat(label, sizes)[order], pd.Index(labels)),
+            "kind": pd.Categorical.from_codes(np.repeat(kind, sizes)[order], pd.Index(kinds)),
+            "onset_s": onset_s,
+            "duration_s": end_s - onset_s,
+            "confidence": confidence.astype(np.float32),
         },
         columns=list(SEGMENT_COLUMNS),
     )
@@ -119,50 +118,57 @@ def event_segments(
     """
     times = store.times
     sure = ~_within(times.peak_s, store, lost)
-    contact = with_contact(store, predictions)
-    usable = contact[:, list(store.leads)]
-    for column in range(predictions.events.shape[2]):
+    for column in range(predictions.n_event_labels):
         label = predictions.labels[column]
         rule = rules.get(label, SegmentRule())
-        probability = predictions.events[:, :, column]
-        stands = sure & (event_confidence(probability, store, usable) >= rule.keep_above)
-        shown = probability >= rule.begin_at
-        shown[:, list(store.leads)] = True
-        event, row = np.nonzero(shown & contact & stands[:, None])
-        yield Found(
-            label, "", row, times.onset_s[event], times.end_s[event], probability[event, row]
-        )
+        confidence = event_confidence(store, predictions, column)
+        standing = np.flatnonzero(sure & (confidence >= rule.keep_above))
+        for row in range(len(store.channels)):
+            probability = predictions.events(row)[standing, column]
+            shown = with_contact(store, predictions, row)[standing]
+            if row not in store.leads:
+                shown &= probability >= rule.begin_at
+            event = standing[shown]
+            yield Found(
+                label,
+                "",
+                np.full(event.size, row, dtype=np.int16),
+                times.onset_s[event],
+                times.end_s[event],
+                probability[shown],
+            )
 
 
-def with_contact(store: FeatureStore, predictions: Predictions) -> npt.NDArray[np.bool_]:
-    """Which channels have contact at each event, ndarray of shape (n_events, n_channels)."""
-    contact = np.ones((store.times.peak_s.size, len(store.channels)), dtype=bool)
+def with_contact(store: FeatureStore, predictions: Predictions, row: int) -> npt.NDArray[np.bool_]:
+    """Tell whether a channel has contact at each event, ndarray of shape (n_events,)."""
     if CONTACT_LOSS not in predictions.labels or not store.onset_s.size:
-        return contact
+        return np.ones(store.times.peak_s.size, dtype=bool)
     column = predictions.labels.index(CONTACT_LOSS)
     window = np.searchsorted(store.onset_s, store.times.peak_s - WINDOW_S / 2)
     window = np.minimum(window, store.onset_s.size - 1)
-    for row in range(len(store.channels)):
-        contact[:, row] = predictions.channel(row)[window, column] < NO_CONTACT
+    contact: npt.NDArray[np.bool_] = predictions.channel(row)[window, column] < NO_CONTACT
     return contact
 
 
 def event_confidence(
-    probability: npt.NDArray[np.float32],
-    store: FeatureStore,
-    usable: npt.NDArray[np.bool_],
-) -> npt.NDArray[np.float32]:
+    store: FeatureStore, predictions: Predictions, column: int
+) -> npt.NDArray[np.float64]:
     """Mean probability of each event over the leads with contact, ndarray of shape (n_events,).
 
     Parameters
     ----------
-    probability : ndarray of shape (n_events, n_channels)
     store : FeatureStore
-    usable : ndarray of bool of shape (n_events, n_leads)
+    predictions : Predictions
+    column : int
+        Which label of events.
     """
-    lead = np.where(usable, probability[:, list(store.leads)], 0).sum(axis=1)
-    mean: npt.NDArray[np.float32] = lead / np.maximum(usable.sum(axis=1), 1)
-    return mean
+    total = np.zeros(store.times.peak_s.size, dtype=np.float32)
+    count = np.zeros(total.size, dtype=np.int64)
+    for row in store.leads:
+        usable = with_contact(store, predictions, row)
+        total += np.where(usable, predictions.events(row)[:, column], 0)
+        count += usable
+    return total / np.maximum(count, 1)
 
 
 def _within(
@@ -181,7 +187,7 @@ def _all_runs(
     store: FeatureStore, predictions: Predictions, rules: Mapping[str, SegmentRule]
 ) -> dict[tuple[int, str, int], Runs]:
     """Find the runs of every window label, by channel row, label and piece."""
-    n_event_labels = predictions.events.shape[2]
+    n_event_labels = predictions.n_event_labels
     runs = {}
     for row in range(len(store.channels)):
         values = predictions.channel(row)
@@ -220,7 +226,7 @@ def _reference_spans(
     rule = rules.get(CONTACT_LOSS, SegmentRule())
     share = np.zeros(store.onset_s.size, dtype=np.float32)
     for row in range(n_channels):
-        share += (predictions.channel(row)[:, column] >= rule.begin_at) & ~predictions.still[row]
+        share += (predictions.channel(row)[:, column] >= rule.begin_at) & ~predictions.still(row)
     share /= n_channels
     threshold = SegmentRule(REFERENCE_SHARE, REFERENCE_SHARE * 0.8, 0.5, rule.join_s)
     lost = {}
@@ -254,7 +260,7 @@ def _window_segments(
 ) -> Iterator[Found]:
     """Segments of one label on one channel in one piece, the lost reference's left out."""
     refined = _refine(spans, store, row=row, piece=piece, label=label)
-    start_s = store.pieces[piece].onset_s
+    by_kind: dict[str, list[tuple[float, float, float]]] = {}
     for onset_s, end_s, confidence in zip(
         refined.onset_s, refined.end_s, refined.confidence, strict=True
     ):
@@ -271,13 +277,13 @@ def _window_segments(
                 first_cell=store.first_cell[piece],
                 n_cells=store.n_cells[piece],
             )
+        by_kind.setdefault(kind, []).append((onset_s, end_s, confidence))
+    start_s = store.pieces[piece].onset_s
+    for kind, segments in by_kind.items():
+        onsets_s, ends_s, sure = np.array(segments).T
+        rows = np.full(len(segments), row, dtype=np.int16)
         yield Found(
-            label,
-            kind,
-            np.array([row]),
-            np.array([start_s + onset_s]),
-            np.array([start_s + end_s]),
-            np.array([confidence]),
+            label, kind, rows, start_s + onsets_s, start_s + ends_s, sure.astype(np.float32)
         )
 
 
@@ -292,7 +298,7 @@ def _mostly_lost(onset_s: float, end_s: float, lost: Runs | None) -> bool:
 
 def _lost_segments(store: FeatureStore, lost: Mapping[int, Runs]) -> Iterator[Found]:
     """Give the lost reference a row on every channel."""
-    rows = np.arange(len(store.channels))
+    rows = np.arange(len(store.channels), dtype=np.int16)
     for piece, spans in lost.items():
         start_s = store.pieces[piece].onset_s
         for onset_s, end_s, confidence in zip(
@@ -304,5 +310,5 @@ def _lost_segments(store: FeatureStore, lost: Mapping[int, Runs]) -> Iterator[Fo
                 rows,
                 np.full(rows.size, start_s + onset_s),
                 np.full(rows.size, start_s + end_s),
-                np.full(rows.size, confidence),
+                np.full(rows.size, confidence, dtype=np.float32),
             )

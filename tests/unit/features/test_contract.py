@@ -161,14 +161,22 @@ def test_a_recording_may_name_its_channels_in_any_order(invented, busy_minute, m
 
 
 def test_what_the_header_hides_is_unknown(invented, busy_minute):
-    """A low-pass of 35 Hz in the header: no band above it has a value, nor what builds on it."""
-    recording = invented.in_memory(busy_minute, low_pass_hz=35.0)
+    """A low-pass of 34 Hz in the header: no band above it has a value, nor what builds on it."""
+    recording = invented.in_memory(busy_minute, low_pass_hz=34.0)
     table = invented.features_of(recording)
     unknown = {name for name in WINDOW_NAMES if np.isnan(invented.column(table, name)).all()}
     assert {"band_30_45", "band_65_78", "fast_size", "faster_size", "slope_high"} <= unknown
     assert "band_13_20" not in unknown
     some = {name for name in WINDOW_NAMES if np.isnan(invented.column(table, name)).any()}
     assert some == unknown
+
+
+@pytest.mark.parametrize("low_pass_hz", [35.0, 40.0])
+def test_a_few_hertz_of_30_to_45_will_do(invented, busy_minute, low_pass_hz):
+    """Many files end at 35 or 40 Hz: muscle is told by what is left, 65-78 Hz stays unknown."""
+    table = invented.features_of(invented.in_memory(busy_minute, low_pass_hz=low_pass_hz))
+    assert np.isfinite(invented.column(table, "band_30_45")).all()
+    assert np.isnan(invented.column(table, "band_65_78")).all()
 
 
 def test_an_upper_band_that_was_filtered_away_is_unknown(invented):

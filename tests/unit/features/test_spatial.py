@@ -119,6 +119,30 @@ def test_a_step_on_every_channel_is_nobodys_own(near):
     assert (10 ** table(slow, near)["step_alone"] < 1).all()
 
 
+@pytest.mark.parametrize(
+    ("shape", "balance"),
+    [
+        (lambda n: 100 * (n >= 25) * np.exp(-(n - 25) / 20.0), (0.9, 1.0)),  # a pop
+        (lambda n: 100.0 * (n == 25), (0.0, 0.01)),  # a spike
+        (lambda n: 100.0 * ((n >= 25) & (n < 30)), (0.0, 0.01)),  # up, and down again as fast
+    ],
+    ids=["pop", "spike", "box"],
+)
+def test_a_jump_is_told_from_a_spike_by_what_takes_it_back(near, shape, balance):
+    slow = np.zeros((8, 1, 50), dtype=np.float32)
+    slow[2, 0] = shape(np.arange(50))
+    values = table(slow, near)
+    assert balance[0] <= values["jump_balance"][2, 0] <= balance[1]
+    change = np.diff(slow[2, 0])
+    crest = np.abs(change).max() / np.sqrt(np.mean(change**2))
+    assert 10 ** values["jump_crest"][2, 0] == pytest.approx(crest, rel=1e-3)
+
+
+def test_noise_has_no_jump(slow, near):
+    """Of 49 normal steps the largest stays below four standard deviations, mostly."""
+    assert np.median(10 ** table(slow, near)["jump_crest"]) < 4
+
+
 def test_one_channel_has_no_neighbours():
     alone = np.ones((1, 4, 50), dtype=np.float32)
     values = spatial_features(alone, alone, RATE_HZ, near=np.empty((1, 0), dtype=np.int64))

@@ -73,6 +73,8 @@ class GivenStore:
         self.pairs = SimpleNamespace(
             difference_uv2=np.full((size, size), 100.0), variance_uv2=np.full(size, 100.0)
         )
+        self.near = np.array([[k for k in range(size) if k != row][:3] for row in range(size)])
+        self.humps = SimpleNamespace(up=0, down=0, depth_uv=np.zeros(size), leads=list(leads))
         frequency = np.arange(0.0, 126.0)
         self.spectra = SimpleNamespace(
             frequency_hz=frequency, density_uv2_hz=np.tile(10 / (1 + frequency), (size, 1))
@@ -91,15 +93,22 @@ class GivenPredictions:
 
     labels = LABELS
     window_s = 1.0
+    n_event_labels = 1
 
     def __init__(self, store):
         self.onset_s = store.onset_s
         self.values = np.zeros((len(store.channels), store.onset_s.size, 4), dtype=np.float32)
-        self.still = np.zeros(self.values.shape[:2], dtype=bool)
-        self.events = np.zeros((store.times.peak_s.size, len(store.channels), 1), dtype=np.float32)
+        self.stuck = np.zeros(self.values.shape[:2], dtype=bool)
+        self.given = np.zeros((store.times.peak_s.size, len(store.channels), 1), dtype=np.float32)
 
     def channel(self, row):
         return self.values[row]
+
+    def events(self, row):
+        return self.given[:, row].copy()
+
+    def still(self, row):
+        return self.stuck[row].copy()
 
     def set(self, label, channel, first, last, value=0.9):
         self.values[channel, first:last, LABELS.index(label)] = value

@@ -68,7 +68,7 @@ def test_salt_bridge(given, table, difference_uv2, variance_uv2, bridged):
 def with_blinks(given, count, share_at_the_back):
     spans = [(2.0 + 3 * number, 2.3 + 3 * number) for number in range(count)]
     store, predictions = given(events_s=spans)
-    predictions.events[:] = 0.9
+    predictions.given[:] = 0.9
     store.shares[..., EVENT_NAMES.index("own_share")] = [1, 1, 0.1, 0.1, 0.05, share_at_the_back]
     return store, predictions
 

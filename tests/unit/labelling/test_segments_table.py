@@ -18,7 +18,7 @@ def test_columns_and_order(given):
     store, predictions = given(events_s=[(50.0, 50.4)])
     predictions.set("muscle", 2, 20, 40)
     predictions.set("line noise", 3, 10, 40)
-    predictions.events[0] = 0.9
+    predictions.given[0] = 0.9
     made = segment_table(store, predictions, {})
     assert tuple(made.columns) == SEGMENT_COLUMNS
     assert made["onset_s"].is_monotonic_increasing
@@ -59,8 +59,8 @@ def test_no_probability_no_segment(given):
 def test_an_event_has_one_onset_on_the_channels_that_show_it(given):
     """The first stands by its leads; the second does not, sure as others may be."""
     store, predictions = given(events_s=[(5.0, 5.3), (9.0, 9.4)])
-    predictions.events[0, :, 0] = [0.9, 0.8, 0.6, 0.3, 0.0, 0.0]
-    predictions.events[1, :, 0] = [0.3, 0.1, 0.9, 0.9, 0.9, 0.9]
+    predictions.given[0, :, 0] = [0.9, 0.8, 0.6, 0.3, 0.0, 0.0]
+    predictions.given[1, :, 0] = [0.3, 0.1, 0.9, 0.9, 0.9, 0.9]
     made = segment_table(store, predictions, {})
     assert made["channel"].tolist() == ["Fp1", "Fp2", "C3"]
     assert set(made["label"]) == {"blink"}
@@ -71,7 +71,7 @@ def test_an_event_has_one_onset_on_the_channels_that_show_it(given):
 def test_a_lead_without_contact_has_no_vote(given):
     """Fp2 is off: the blink stands by Fp1 alone, and is not said of Fp2."""
     store, predictions = given(events_s=[(5.0, 5.3)])
-    predictions.events[0, :, 0] = [0.9, 0.0, 0.0, 0.0, 0.0, 0.0]
+    predictions.given[0, :, 0] = [0.9, 0.0, 0.0, 0.0, 0.0, 0.0]
     predictions.set("contact loss", 1, 0, 119)
     blinks = rows_of(segment_table(store, predictions, {}), label="blink")
     assert blinks["channel"].tolist() == ["Fp1"]
@@ -79,13 +79,13 @@ def test_a_lead_without_contact_has_no_vote(given):
 
 def test_without_leads_no_event_stands(given):
     store, predictions = given(events_s=[(5.0, 5.3)], leads=())
-    predictions.events[:] = 1.0
+    predictions.given[:] = 1.0
     assert segment_table(store, predictions, {}).empty
 
 
 def test_while_the_reference_is_lost_nothing_else_is_said(given):
     store, predictions = given(events_s=[(15.0, 15.3), (40.0, 40.3)])
-    predictions.events[:] = 0.9
+    predictions.given[:] = 0.9
     for channel in range(6):
         predictions.set("contact loss", channel, 20, 40)
         predictions.set("muscle", channel, 22, 38)
