@@ -6,7 +6,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from cleanspan.training.injection import CONTACT_KINDS, KINDS, inject
+from cleanspan.training.injection import (
+    CONTACT_KINDS,
+    KINDS,
+    POP_CLEAR,
+    POP_DOUBTFUL,
+    inject,
+)
 from cleanspan.training.simulator import Eyes, Scenario, simulate
 from cleanspan.training.simulator.scenario import SYSTEM_10_20
 
@@ -54,9 +60,10 @@ def test_pops_are_named_where_they_stand_out(recording):
     )
     clear = [span for span in spans if span.label == "contact loss"]
     assert clear
-    left = np.abs(after - recording)[changed(recording, after, clear, 250.0, 0.01)]
     level = 1.4826 * np.median(np.abs(recording - np.median(recording, axis=1)[:, None]), axis=1)
-    assert left.max(initial=0) <= max(2 * level.max(), 20) + 1
+    for named, (ratio, least_uv) in ((clear, POP_CLEAR), (spans, POP_DOUBTFUL)):
+        left = np.abs(after - recording)[changed(recording, after, named, 250.0, 0.01)]
+        assert left.max(initial=0) <= max(ratio * level.max(), least_uv) + 1
 
 
 def test_blinks_fall_off_backwards(recording):

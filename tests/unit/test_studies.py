@@ -113,7 +113,7 @@ def test_the_family_that_carries_a_label_is_found(material, quick, monkeypatch):
     assert muscle["spatial alone"] > 0.75
     assert muscle["without spatial"] < 0.6
     assert muscle["statistical alone"] < 0.6
-    assert found["blink"]["shape alone"][0] > found["blink"]["surroundings alone"][0] + 0.2
+    assert found["blink"]["shape alone"][0] > found["blink"]["surroundings alone"][0] + 0.1
 
 
 def test_ablation_learns_from_nobody_it_judges(material):
@@ -192,7 +192,7 @@ def test_tallies_by_hand(material, monkeypatch):
     assert (tally + tally).muscle.hit == 2 * there
     faults = made.injected.windows.truth["contact loss"]
     assert tally.injected.clear == int((faults == 0).sum())
-    assert 0 < tally.injected.missed < 0.4 * (faults == 1).sum()  # kept five times too often
+    assert 0.3 < tally.injected.missed / (faults == 1).sum() < 0.6  # kept twice too often
 
 
 def test_pick_goes_where_the_model_doubts_and_reveals_that_span_only(material, monkeypatch):

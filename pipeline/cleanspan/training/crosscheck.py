@@ -89,11 +89,16 @@ def judge_read(
 
 
 def judge_injected(
-    paths: Sequence[Path], hand_labels: Sequence[HandLabel], model: Model, *, seed: int
+    paths: Sequence[Path],
+    hand_labels: Sequence[HandLabel],
+    model: Model,
+    *,
+    seed: int,
+    longest_s: float = READ_S,
 ) -> dict[str, Score]:
-    """Judge each kind of contact loss, injected alone into read recordings."""
-    scores = {}
-    for kind in CONTACT_KINDS:
+    """Judge each kind of contact loss, injected alone into the first part of recordings."""
+    scores: dict[str, Score] = {}
+    for kind in CONTACT_KINDS if paths else ():
         each = []
         for number, path in enumerate(paths):
             made, labels = injected_recording(
@@ -101,7 +106,7 @@ def judge_injected(
                 labels_of(hand_labels, path.name),
                 seed=seed + number,
                 electrodes=SYSTEM_10_20,
-                longest_s=READ_S,
+                longest_s=longest_s,
                 kinds=(kind,),
                 per_minute=3.0,
             )

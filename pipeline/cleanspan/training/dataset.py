@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from cleanspan.config import LabelRules, Windows
-from cleanspan.features.extraction import FeatureStore
+from cleanspan.features.extraction import EventTimes, FeatureStore
 from cleanspan.features.registry import EVENT_NAMES, WINDOW_NAMES
 from cleanspan.scratch import scratch_folder
 from cleanspan.training.events import midpoints, reader_events, touching
@@ -27,8 +27,8 @@ from cleanspan.training.truth import (
 )
 from cleanspan.types import BLINK, LINE_NOISE, Channel, Recording
 
-LINE_NOISE_FROM, LINE_NOISE_BELOW = np.log10(0.6), np.log10(0.35)
-"""Line noise is there where mains rms reaches 0.6 of the 1-40 Hz rms, not there below 0.35."""
+LINE_NOISE_FROM, LINE_NOISE_BELOW = np.log10(0.8), np.log10(0.5)
+"""Line noise is there where mains rms reaches 0.8 of the 1-40 Hz rms, not there below 0.5."""
 MATCH_S = 0.3
 
 
@@ -143,6 +143,7 @@ def tables_of(
         )
         nothing = np.empty((0, len(channels), len(EVENT_NAMES)), dtype=np.float32)
         event_rows = np.concatenate([nothing, *(part for _, part in store.event_features())])
+        times = store.times
     electrodes = [channel.electrode or channel.label for channel in channels]
     truth = {
         label: cell_truth(
@@ -159,12 +160,12 @@ def tables_of(
     if LINE_NOISE in labels:
         truth[LINE_NOISE] = line_noise_truth(rows)
     window_table = _table(rows, truth, electrodes, store.onset_s, name=name, person=person)
-    blink = event_truth(store, hand_labels, electrodes, agreement=agreement, rules=rules)
+    blink = event_truth(times, hand_labels, electrodes, agreement=agreement, rules=rules)
     event_table = _table(
         event_rows.transpose(1, 0, 2),
         {BLINK: blink},
         electrodes,
-        store.times.peak_s,
+        times.peak_s,
         name=name,
         person=person,
     )
@@ -181,7 +182,7 @@ def line_noise_truth(rows: npt.NDArray[np.float32]) -> npt.NDArray[np.int8]:
 
 
 def event_truth(
-    store: FeatureStore,
+    times: EventTimes,
     hand_labels: Sequence[HandLabel],
     electrodes: Sequence[str],
     *,
@@ -199,14 +200,14 @@ def event_truth(
     ndarray of shape (n_channels, n_events), int8
     """
     marks = reader_events(hand_labels, electrodes, BLINK, rules=rules, agreement=agreement)
-    spans = np.stack((store.times.onset_s, store.times.end_s), axis=1).reshape(-1, 2)
+    spans = np.stack((times.onset_s, times.end_s), axis=1).reshape(-1, 2)
     truth = np.full((len(electrodes), len(spans)), UNKNOWN, dtype=np.int8)
     if marks.reviewed_s is None or not len(spans):
         return truth
-    middle = np.stack((store.times.peak_s, store.times.peak_s), axis=1)
+    middle = np.stack((times.peak_s, times.peak_s), axis=1)
     looked = touching(middle, marks.reviewed_s) & ~touching(middle, marks.doubtful_s)
     truth[:, looked] = NEGATIVE
-    for candidate, blink in _pairs(store.times.peak_s, marks.spans_s):
+    for candidate, blink in _pairs(times.peak_s, marks.spans_s):
         truth[:, candidate] = _named(hand_labels, marks.spans_s[blink], electrodes)
     truth[~channels_seen(hand_labels, electrodes, rules)] = UNKNOWN
     return truth

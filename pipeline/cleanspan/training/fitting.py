@@ -39,15 +39,19 @@ _FAST_STEMS = ("band_20_30", "band_30_45", "band_65_78", "slope_high", "fast_siz
 FAST = tuple(
     name
     for name in WINDOW_NAMES
-    if name in ("band_30_45", "band_65_78", "fast_size", "faster_size", "flatness")
+    if name in ("band_20_30", "band_30_45", "band_65_78", "fast_size", "faster_size", "flatness")
+    or name in ("band_20_30_above", "band_30_45_above", "band_65_78_above")
     or name in ("mobility_middle", *(f"{stem}_around" for stem in _FAST_STEMS))
     or name in tuple(f"{stem}_middle" for stem in _FAST_STEMS)
 )
 """What lasting muscle is judged by: fast activity, now, around and over the whole recording."""
 
+MEASURED = ("mains", "mains_around", "mains_middle", "mains_rms")
+"""What line noise is defined by; anything else would only mislead."""
+
 VIEWS: Mapping[str, tuple[View, ...]] = {
-    MUSCLE: (View((4,), 0.1, 2, FAST), View((16,), 0.3, 2)),
-    LINE_NOISE: (View((16,), 0.1, 1),),
+    MUSCLE: (View((4,), 0.3, 2, FAST), View((16,), 1.0, 2)),
+    LINE_NOISE: (View((8,), 0.01, 1, MEASURED),),
     CONTACT_LOSS: (View((32, 16), 0.1, 3),),
     BLINK: (View((24,), 0.05, 3),),
 }
@@ -68,6 +72,8 @@ class Recipe:
     most_rows : int
         A sample that knows more rows of a label is thinned to this many, so that a lot of
         simulation does not crowd out the little that people read.
+    most_rows_of : mapping of str to int
+        The same by label where it differs: what people read says little about lost contact.
     folds : int
         Groups of people left out in turn for the calibration.
     seed : int
@@ -77,6 +83,7 @@ class Recipe:
     epochs: int = 10
     batch: int = 512
     most_rows: int = 100_000
+    most_rows_of: Mapping[str, int] = field(default_factory=lambda: {CONTACT_LOSS: 250_000})
     folds: int = 3
     seed: int = 20_260
 
@@ -182,7 +189,7 @@ def known_rows(
         if label not in sample.table.truth:
             continue
         known = np.flatnonzero(sample.table.truth[label] != UNKNOWN)
-        size = min(known.size, recipe.most_rows)
+        size = min(known.size, recipe.most_rows_of.get(label, recipe.most_rows))
         chosen = np.sort(rng.choice(known, size=size, replace=False))
         table = sample.table
         parts.append(

@@ -12,6 +12,8 @@ from cleanspan.training.dataset import Table, Tables
 from cleanspan.training.evaluation import person_of
 from cleanspan.training.hand_labels import HandLabel, read_hand_labels
 from cleanspan.training.open_recordings import (
+    CLEANED,
+    CLEANED_S,
     LABEL_FILES,
     READ_S,
     RECORDINGS,
@@ -33,10 +35,12 @@ SIMULATED_SEEDS = range(1000, 1600)
 """Seeds of the simulated recordings to learn from; the ones to test on begin at 5000."""
 ROWS_A_RECORDING = 1500
 """Windows (and candidate events) kept of a simulated recording, besides half of the labelled."""
-INJECTIONS = 24
-INJECTED_SHARES = (0.3, 0.06)
+INJECTIONS = 48
+INJECTED_SHARES = (0.12, 0.06)
 """Share of the rows with and without the fault that are kept: many draws, few rows of each."""
 """How many times faults are injected into each read recording."""
+WHOLE_CAP_EVERY = 4
+"""Every so many injections use all its electrodes, the others 19."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,9 +53,11 @@ class Ingredients:
     read : Tables or None
         Of recordings that people read; None where they are not at hand.
     injected : Tables or None
-        Of the same recordings with faults injected: knows contact loss only.
+        Of the same recordings, and of cleaned ones, with faults injected: knows contact loss only.
     recordings : tuple of Path
         The read recordings.
+    cleaned : tuple of Path
+        The cleaned ones, of another laboratory.
     hand_labels : tuple of HandLabel
     """
 
@@ -59,6 +65,7 @@ class Ingredients:
     read: Tables | None = None
     injected: Tables | None = None
     recordings: tuple[Path, ...] = ()
+    cleaned: tuple[Path, ...] = ()
     hand_labels: tuple[HandLabel, ...] = field(default=(), repr=False)
 
     def without(self, people: Sequence[str]) -> "Ingredients":
@@ -68,6 +75,7 @@ class Ingredients:
             _without(self.read, people),
             _without(self.injected, people),
             self.recordings,
+            self.cleaned,
             self.hand_labels,
         )
 
@@ -83,6 +91,7 @@ def _without(tables: Tables | None, people: Sequence[str]) -> Tables | None:
 def gather(
     recordings: Path | None,
     labels: Path | None,
+    cleaned: Path | None = None,
     *,
     jobs: int = 2,
     seeds: Sequence[int] = SIMULATED_SEEDS,
@@ -94,6 +103,8 @@ def gather(
     recordings, labels : Path or None
         Folders of the open recordings and of the readers' marks; without them the model learns
         from simulation only.
+    cleaned : Path or None
+        Folder of the recordings that another laboratory cleaned; used with the others only.
     jobs : int
         Processes to simulate with.
     seeds : sequence of int
@@ -117,13 +128,20 @@ def gather(
         for path in paths
         for electrodes in (SYSTEM_10_20, None)
     )
+    others = verified(cleaned, CLEANED) if cleaned is not None else []
+    spans_s = [(path, READ_S) for path in paths] + [(path, CLEANED_S) for path in others]
     injected = parallel(
-        delayed(_injected)(path, labels_of(hand_labels, path.name), seed)
-        for path in paths
+        delayed(_injected)(path, labels_of(hand_labels, path.name), seed, length_s)
+        for path, length_s in spans_s
         for seed in range(INJECTIONS)
     )
     return Ingredients(
-        simulated, all_joined(read), all_joined(injected), tuple(paths), tuple(hand_labels)
+        simulated,
+        all_joined(read),
+        all_joined(injected),
+        tuple(paths),
+        tuple(others),
+        tuple(hand_labels),
     )
 
 
@@ -159,17 +177,19 @@ def _seen(table: Table, last_s: float) -> Table:
     return table.rows(inside)
 
 
-def _injected(path: Path, hand_labels: Sequence[HandLabel], seed: int) -> Tables:
-    """Compute some rows of a read recording with faults injected into its minute."""
+def _injected(path: Path, hand_labels: Sequence[HandLabel], seed: int, length_s: float) -> Tables:
+    """Compute some rows of a recording with faults injected into its first part."""
     tables = injected_tables(
         path,
         hand_labels,
         person=person_of(path.name),
         seed=seed,
-        electrodes=SYSTEM_10_20,
-        longest_s=READ_S,
+        electrodes=None if seed % WHOLE_CAP_EVERY == 0 else SYSTEM_10_20,
+        longest_s=length_s,
     )
     windows = tables.windows
     chance = np.where(windows.truth[CONTACT_LOSS] == POSITIVE, *INJECTED_SHARES)
-    kept = np.random.default_rng(seed).random(len(windows)) < chance
+    # Of the channels that nobody read, only the faults are known.
+    known = (windows.truth[CONTACT_LOSS] == POSITIVE) | np.isin(windows.channel, SYSTEM_10_20)
+    kept = known & (np.random.default_rng(seed).random(len(windows)) < chance)
     return Tables(windows.rows(kept), tables.events)

@@ -24,6 +24,10 @@ from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 
 CONTACT_KINDS = ("flat", "railed", "floating", "popping", "reference lost")
 KINDS = (*CONTACT_KINDS, MUSCLE, BLINK, LINE_NOISE)
+WHOLE = {"flat": 0.15, "railed": 0.15, "floating": 0.25, LINE_NOISE: 0.15}
+"""How often a fault lasts from start to end: an electrode that never touched the skin."""
+POP_CLEAR, POP_DOUBTFUL = (3.0, 25.0), (1.2, 10.0)
+"""Height in robust rms of the channel, and in µV (common practice): what stands out, what may."""
 
 
 def inject(
@@ -100,7 +104,7 @@ def _inject_one(
     for _ in range(20):
         length_s = float(np.exp(rng.uniform(np.log(shortest_s), np.log(longest_s))))
         length_s = min(length_s, 0.8 * target.duration_s)
-        if kind not in (MUSCLE, BLINK, "reference lost") and rng.random() < 0.15:
+        if rng.random() < WHOLE.get(kind, 0.0):
             length_s = target.duration_s
         onset_s = float(rng.uniform(0, target.duration_s - length_s))
         whole_head = kind in ("reference lost", BLINK, LINE_NOISE, MUSCLE)
@@ -172,7 +176,7 @@ def _pop(
     onset_s: float,
     duration_s: float,
 ) -> list[Span]:
-    """Add steps that creep back; marked while above twice the channel's level."""
+    """Add steps that creep back; marked while they stand out, doubtful while they may."""
     piece = target.piece(onset_s, duration_s)
     height_uv = float(np.exp(rng.uniform(np.log(60), np.log(1000))))
     pops = popping(rng, piece.stop - piece.start, rate_hz=target.rate_hz, height_uv=height_uv)
@@ -185,23 +189,29 @@ def _pop(
     )
     target.samples[row, piece] += pops
     own_uv = target.level_uv(row)
-    seen = np.abs(pops) >= max(2 * own_uv, 20)
-    if not seen.any():
-        return [Span(UNSURE, CONTACT_LOSS, onset_s, duration_s, (target.electrodes[row],))]
-    return _runs(target, seen, piece.start, kind, row)
+    doubtful, seen = (
+        np.abs(pops) >= max(ratio * own_uv, least_uv)
+        for ratio, least_uv in (POP_DOUBTFUL, POP_CLEAR)
+    )
+    return [
+        *_runs(target, seen, piece.start, CONTACT_LOSS, kind, row),
+        *_runs(target, doubtful & ~seen, piece.start, UNSURE, CONTACT_LOSS, row),
+    ]
 
 
 def _runs(
-    target: Target, seen: npt.NDArray[np.bool_], first: int, kind: str, row: int
+    target: Target, seen: npt.NDArray[np.bool_], first: int, label: str, kind: str, row: int
 ) -> list[Span]:
-    """Spans of the samples that are seen, closer than half a second joined."""
+    """Spans of the samples that are seen, closer than a second joined."""
     index = np.flatnonzero(seen)
-    cuts = np.flatnonzero(np.diff(index) > 0.5 * target.rate_hz)
+    if not index.size:
+        return []
+    cuts = np.flatnonzero(np.diff(index) > target.rate_hz)
     starts = index[np.concatenate(([0], cuts + 1))]
     stops = index[np.concatenate((cuts, [index.size - 1]))] + 1
     return [
         Span(
-            CONTACT_LOSS,
+            label,
             kind,
             float(first + start) / target.rate_hz,
             max(float(stop - start) / target.rate_hz, 0.1),

@@ -1,8 +1,8 @@
 """The shipped model's recipe: ``python -m cleanspan.training.recipe --out models/cleanspan-1``.
 
-Without the open recordings it makes a model from simulation only and says what is lost. With
-them (``--recordings DIR --labels DIR``) it learns from the readers' marks too, and judges itself
-on people left out before it learns from everybody.
+Without the open recordings it makes a model from simulation only and says what is lost. With them
+(``--recordings DIR --labels DIR --cleaned DIR``) it learns from the readers' marks too, and judges
+itself on people left out before it learns from everybody.
 """
 
 import argparse
@@ -25,7 +25,7 @@ from cleanspan.training.dataset import joined
 from cleanspan.training.fitting import Recipe, Sample, fit_panel
 from cleanspan.training.ingredients import SIMULATED_SEEDS, Ingredients, gather
 from cleanspan.training.judging import person_code
-from cleanspan.training.open_recordings import LABEL_FILES, RECORDINGS
+from cleanspan.training.open_recordings import CLEANED, LABEL_FILES, RECORDINGS
 from cleanspan.training.report_card import Verdicts, cross_judge, figures, shipped_card
 from cleanspan.training.sample import SAMPLE, save_tables
 from cleanspan.training.sources import WINDOW_LABELS, all_joined
@@ -37,10 +37,10 @@ READ_WEIGHT = 2.0
 """Weight of a row that people read, against 1 for a simulated or injected one."""
 
 RULES: Mapping[str, SegmentRule] = {
-    BLINK: SegmentRule(begin_at=0.7, keep_above=0.55, shortest_s=0.05, join_s=0.0),
-    MUSCLE: SegmentRule(begin_at=0.55, keep_above=0.4, shortest_s=0.25, join_s=1.0),
+    BLINK: SegmentRule(begin_at=0.75, keep_above=0.5, shortest_s=0.05, join_s=0.0),
+    MUSCLE: SegmentRule(begin_at=0.6, keep_above=0.4, shortest_s=0.25, join_s=1.0),
     LINE_NOISE: SegmentRule(begin_at=0.5, keep_above=0.4, shortest_s=4.0, join_s=5.0),
-    CONTACT_LOSS: SegmentRule(begin_at=0.5, keep_above=0.35, shortest_s=0.25, join_s=0.5),
+    CONTACT_LOSS: SegmentRule(begin_at=0.6, keep_above=0.35, shortest_s=0.25, join_s=0.5),
 }
 """Segment rules of the shipped model: chosen before judging, by what readers do."""
 
@@ -128,6 +128,7 @@ def _facts(ingredients: Ingredients, recipe: Recipe, verdicts: Verdicts | None) 
             "simulated_seeds": [SIMULATED_SEEDS.start, SIMULATED_SEEDS.stop],
             "read_weight": READ_WEIGHT,
             "recordings_sha256": sorted(RECORDINGS.values()) if read else [],
+            "cleaned_sha256": sorted(CLEANED.values()) if ingredients.cleaned else [],
             "label_files_sha256": sorted(LABEL_FILES.values()) if read else [],
             "people_sha256": [person_code(str(person)) for person in people],
             "recipe": asdict(recipe),
@@ -144,14 +145,15 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--out", type=Path, required=True, help="model folder to write")
     parser.add_argument("--recordings", type=Path, help="folder of the open recordings")
     parser.add_argument("--labels", type=Path, help="folder of the readers' marks")
+    parser.add_argument("--cleaned", type=Path, help="folder of the other laboratory's recordings")
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--folds", type=int, default=5, help="groups of people left out; 0: none")
+    parser.add_argument("--folds", type=int, default=7, help="groups of people left out; 0: none")
     chosen = parser.parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="%(message)s")
     from threadpoolctl import threadpool_limits
 
     recipe = Recipe()
-    ingredients = gather(chosen.recordings, chosen.labels, jobs=chosen.jobs)
+    ingredients = gather(chosen.recordings, chosen.labels, chosen.cleaned, jobs=chosen.jobs)
     # One thread: sums come out the same on every machine, and matrices this small gain nothing.
     with threadpool_limits(limits=1):
         verdicts = None

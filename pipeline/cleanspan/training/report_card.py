@@ -21,7 +21,14 @@ from cleanspan.training.dataset import Table
 from cleanspan.training.evaluation import Score, by_person, person_of, pooled
 from cleanspan.training.fitting import person_folds
 from cleanspan.training.ingredients import Ingredients
-from cleanspan.training.open_recordings import RECORDINGS, SOURCE
+from cleanspan.training.open_recordings import (
+    CLEANED,
+    CLEANED_S,
+    CLEANED_SOURCE,
+    READ_S,
+    RECORDINGS,
+    SOURCE,
+)
 from cleanspan.training.scores import Calibration, calibration
 from cleanspan.types import BLINK, CONTACT_LOSS, LABELS, MUSCLE
 
@@ -40,8 +47,8 @@ class Verdicts:
     ----------
     read : list of Score
         One a recording that people read.
-    injected : mapping of str to Score
-        By kind of contact loss.
+    injected, elsewhere : mapping of str to Score
+        By kind of contact loss, into read recordings and into another laboratory's.
     simulated : Score
     mains : MainsCheck
         Added up over the recordings.
@@ -51,6 +58,7 @@ class Verdicts:
 
     read: list[Score]
     injected: Mapping[str, Score]
+    elsewhere: Mapping[str, Score]
     simulated: Score
     mains: MainsCheck
     calibrations: Mapping[str, Calibration]
@@ -74,10 +82,12 @@ def cross_judge(
     rules : mapping of str to SegmentRule
     folds : int
     """
-    people = np.unique([person_of(path.name) for path in ingredients.recordings])
+    everybody = (*ingredients.recordings, *ingredients.cleaned)
+    people = np.unique([person_of(path.name) for path in everybody])
     group_of = person_folds(people, folds, seed=FOLD_SEED)
     read: list[Score] = []
     injected: dict[str, list[Score]] = {}
+    elsewhere: dict[str, list[Score]] = {}
     mains: list[MainsCheck] = []
     answers: dict[str, list[tuple[np.ndarray, np.ndarray]]] = {}
     for fold in range(folds):
@@ -85,15 +95,24 @@ def cross_judge(
         model = as_model(*fit(ingredients.without(left_out)), rules)
         paths = [path for path in ingredients.recordings if person_of(path.name) in left_out]
         read += judge_read(paths, ingredients.hand_labels, model)
-        found = judge_injected(paths, ingredients.hand_labels, model, seed=INJECTION_SEED)
-        for kind, score in found.items():
-            injected.setdefault(kind, []).append(score)
+        others = [path for path in ingredients.cleaned if person_of(path.name) in left_out]
+        for into, some, longest_s in ((injected, paths, READ_S), (elsewhere, others, CLEANED_S)):
+            found = judge_injected(
+                some,
+                ingredients.hand_labels,
+                model,
+                seed=INJECTION_SEED,
+                longest_s=longest_s,
+            )
+            for kind, score in found.items():
+                into.setdefault(kind, []).append(score)
         mains += [check_mains(path, model) for path in paths]
         _answer(ingredients, left_out, (model.windows, model.events), answers)
         log.info("judged on people left out: group %d of %d", fold + 1, folds)
     return Verdicts(
         read=sorted(read, key=lambda score: score.name),
         injected={kind: pooled(scores, name=kind) for kind, scores in injected.items()},
+        elsewhere={kind: pooled(scores, name=kind) for kind, scores in elsewhere.items()},
         simulated=judge_simulated(TEST_SEEDS, model),
         mains=MainsCheck(
             *(sum(getattr(check, name) for check in mains) for name in MainsCheck.__slots__)
@@ -136,6 +155,10 @@ def figures(verdicts: Verdicts) -> dict[str, object]:
         "injected_f1": {
             kind: _round(score.cells[CONTACT_LOSS].f1) for kind, score in verdicts.injected.items()
         },
+        "injected_elsewhere_f1": {
+            kind: _round(score.cells[CONTACT_LOSS].f1)
+            for kind, score in verdicts.elsewhere.items()
+        },
         "simulated_f1": {label: _round(verdicts.simulated.cells[label].f1) for label in LABELS},
         "expected_calibration_error": {
             label: _round(found.expected_error) for label, found in verdicts.calibrations.items()
@@ -167,6 +190,9 @@ def shipped_card(name: str, verdicts: Verdicts | None, *, learned_from_readers: 
             f"  {SOURCE}. The recordings are not part of the project; their SHA-256 stand in the",
             "  manifest.",
             "- The same minutes with contact faults injected.",
+            f"- {len(CLEANED)} recordings that another laboratory cleaned, the first",
+            f"  {CLEANED_S:.0f} s with contact faults injected; nobody marked them, so outside",
+            f"  the faults they count as having contact: {CLEANED_SOURCE}.",
         ]
     else:
         lines += [
@@ -235,6 +261,10 @@ def _judged(verdicts: Verdicts) -> list[str]:
         "| injected into people left out | F1 | precision | recall |",
         "|---|---|---|---|",
         *(_kind_row(kind, score) for kind, score in verdicts.injected.items()),
+        *(
+            _kind_row(f"{kind}, other laboratory", score)
+            for kind, score in verdicts.elsewhere.items()
+        ),
         "",
         f"Fresh simulated recordings ({len(TEST_SEEDS)}), seconds by channel: "
         + ", ".join(f"{label} F1 {verdicts.simulated.cells[label].f1:.3f}" for label in LABELS)

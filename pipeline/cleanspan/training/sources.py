@@ -142,7 +142,7 @@ def injected_tables(
     *,
     person: str,
     seed: int,
-    electrodes: Sequence[str],
+    electrodes: Sequence[str] | None,
     longest_s: float,
 ) -> Tables:
     """Compute labelled windows of a read recording with faults injected: contact loss only."""
@@ -167,7 +167,7 @@ def injected_recording(
     hand_labels: Sequence[HandLabel],
     *,
     seed: int,
-    electrodes: Sequence[str],
+    electrodes: Sequence[str] | None,
     longest_s: float,
     kinds: Sequence[str] = CONTACT_KINDS,
     per_minute: float = 4.0,

@@ -14,9 +14,9 @@ def mark(label, onset_s, duration_s, channels=("all",), reader="r", note=""):
 
 
 def test_line_noise_is_known_by_its_measure():
-    """Mains of 0.7, 0.5, 0.2 of the 1-40 Hz rms: there, doubtful, not; unknown: not there."""
+    """Mains of 0.9, 0.6, 0.4 of the 1-40 Hz rms: there, doubtful, not; unknown: not there."""
     rows = np.zeros((1, 4, len(WINDOW_NAMES)), dtype=np.float32)
-    rows[0, :, WINDOW_NAMES.index("mains_around")] = [*np.log10([0.7, 0.5, 0.2]), np.nan]
+    rows[0, :, WINDOW_NAMES.index("mains_around")] = [*np.log10([0.9, 0.6, 0.4]), np.nan]
     assert line_noise_truth(rows).tolist() == [[1, -1, 0, 0]]
 
 

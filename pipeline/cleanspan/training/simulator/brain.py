@@ -160,6 +160,7 @@ def _lesser_rhythms(rng: np.random.Generator, brain: Brain) -> list[Rhythm]:
         Rhythm(brain.beta_uv, beta_hz, 3.0, ("F3", "C3"), 0.4),
         Rhythm(brain.beta_uv, beta_hz, 3.0, ("F4", "C4"), 0.4),
         Rhythm(brain.beta_uv * 0.7, beta_hz * 0.9, 3.0, ("Pz", "P3"), 0.4),
+        Rhythm(brain.focal_uv, brain.focal_hz, 0.8, (brain.focal_at,), 0.6),
     ]
     return [rhythm for rhythm in rhythms if rhythm.amplitude_uv > 0]
 

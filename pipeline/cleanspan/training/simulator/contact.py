@@ -135,7 +135,7 @@ def floating(
     if amplitude_uv <= 0:
         return np.zeros((2, n_samples), dtype=np.float32)
     small = amplitude_uv < SMALL_UV
-    slope = float(rng.uniform(0, 2.0) if small else rng.uniform(1.2, 3.0))
+    slope = float(rng.uniform(0, 2.0) if small else rng.uniform(0.4, 3.0))
     knee_hz = float(10 ** rng.uniform(-1.3, 0.5))
     noise = shaped_noise(
         rng, 1, n_samples=n_samples, rate_hz=rate_hz, density=power_law(slope, knee_hz)

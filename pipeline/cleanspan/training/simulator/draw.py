@@ -62,6 +62,8 @@ MONTAGES: tuple[tuple[float, tuple[str, ...]], ...] = (
 )
 """Share of each montage; 19 electrodes of the 10-20 system are commonest (common practice)."""
 
+FOCAL_SITES = ("Cz", "Cz", "Pz", "Fz", "C3", "C4", "P3", "P4", "O1", "O2", "T7", "T8")
+
 RATES_HZ = (125, 128, 160, 200, 250, 256, 500, 512, 1000, 2000)
 RATE_SHARES = (0.05, 0.09, 0.10, 0.09, 0.24, 0.19, 0.15, 0.05, 0.03, 0.01)
 
@@ -165,6 +167,10 @@ def _brain(rng: np.random.Generator) -> Brain:
         beta_uv=background_uv * _log_uniform(rng, 0.05, 0.45),
         drowsy=float(rng.uniform(0.1, 1)) if rng.random() < 0.3 else 0.0,
         frontal_slow_uv=background_uv * float(rng.uniform(1, 4)) if rng.random() < 0.35 else 0.0,
+        # In one of the open recordings 7-11 Hz at Cz alone doubles its rms.
+        focal_uv=background_uv * _log_uniform(rng, 0.5, 2.5) if rng.random() < 0.3 else 0.0,
+        focal_hz=float(rng.uniform(6, 12)),
+        focal_at=str(rng.choice(FOCAL_SITES)),
     )
 
 
@@ -184,7 +190,7 @@ def _eyes(rng: np.random.Generator, duration_s: float) -> Eyes:
     return Eyes(
         closed=closed,
         blinks_per_minute=_log_normal(rng, 14, spread=0.7, low=1, high=60),
-        blink_uv=_log_normal(rng, 220, spread=0.5, low=45, high=750),
+        blink_uv=_log_normal(rng, 170, spread=0.65, low=40, high=750),
         lateral_per_minute=_log_uniform(rng, 0.5, 25),
         lateral_uv=_log_normal(rng, 45, spread=0.5, low=12, high=180),
         vertical_per_minute=_log_uniform(rng, 0.2, 5),

@@ -73,6 +73,8 @@ class Brain:
         0 (awake) to 1: how many spindles, vertex waves, K-complexes and slow waves.
     frontal_slow_uv : float
         Peak of slow frontal waves that resemble blinks.
+    focal_uv, focal_hz, focal_at : float, float, str
+        A rhythm of 6-12 Hz of one small place: it has no like beside it, yet is brain.
     """
 
     background_uv: float = 15.0
@@ -88,6 +90,9 @@ class Brain:
     beta_uv: float = 3.0
     drowsy: float = 0.0
     frontal_slow_uv: float = 0.0
+    focal_uv: float = 0.0
+    focal_hz: float = 9.0
+    focal_at: str = "Cz"
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,8 +32,9 @@ MUSCLE_THICKER = 1.5
 MUSCLE_PLAIN = (2.5, 8.0)
 """As `MUSCLE_CLEAR`; from here on muscle is seen even if every channel has it all the time."""
 GAZE_SEEN = (1.0, 9.0)
-LINE_CLEAR, LINE_DOUBTFUL = 0.6, 0.35
-"""Rms of the fundamental against the rest's rms 1-40 Hz."""
+LINE_CLEAR, LINE_DOUBTFUL = 1.0, 0.25
+"""Rms of the fundamental against the rest's rms 1-40 Hz: above the one it must be marked, below
+the other it must not."""
 
 
 @dataclass(frozen=True, slots=True)
