@@ -10,13 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from cleanspan.features.events import (
-    MERGE_S,
-    NARROWEST_S,
-    SURROUND_S,
-    WIDEST_S,
-    smoothed,
-)
+from cleanspan.features.events import NARROWEST_S, SURROUND_S, WIDEST_S, smoothed
 from cleanspan.features.peaks import find_peaks
 
 STRONG_UV = 60.0
@@ -75,10 +69,17 @@ class Humps:
         if not self.leads or slow_uv.shape[1] < round(SURROUND_S * rate_hz):
             return
         leads_uv = smoothed(slow_uv[self.leads])
+        leads_uv -= np.median(leads_uv, axis=1, keepdims=True)
+        # From the median absolute deviation, in which blinks count little.
+        rms_uv = 1.4826 * float(np.median(np.abs(leads_uv), axis=1).max())
+        strong_uv = max(STRONG_UV, STANDS_OUT * rms_uv)
         first, last = ((time_s - origin_s) * rate_hz - 0.5 for time_s in window_s)
         up, down = (
             peaks[(peaks >= first) & (peaks < last)]
-            for peaks in (_shared(leads_uv, rate_hz), _shared(-leads_uv, rate_hz))
+            for peaks in (
+                _peaks(leads_uv.min(axis=0), strong_uv, rate_hz),
+                _peaks(-leads_uv.max(axis=0), strong_uv, rate_hz),
+            )
         )
         self.up += up.size
         self.down += down.size
@@ -88,30 +89,19 @@ class Humps:
         self.depth_uv += (level - slow_uv[:, inside]).sum(axis=1)
 
 
-def _shared(leads_uv: npt.NDArray[np.float32], rate_hz: float) -> npt.NDArray[np.int64]:
-    """Peaks of the first lead that every other lead shows at about the same time."""
-    found = [_strong_peaks(trace, rate_hz) for trace in leads_uv]
-    first, apart = found[0], MERGE_S * rate_hz
-    for other in found[1:]:
-        if not other.size:
-            return other
-        first = first[np.abs(first[:, None] - other).min(axis=1) <= apart]
-    return first
-
-
-def _strong_peaks(trace: npt.NDArray[np.float32], rate_hz: float) -> npt.NDArray[np.int64]:
-    """Peaks of one lead that stand out from beside them, and from where the trace mostly is.
+def _peaks(
+    trace: npt.NDArray[np.float32], strong_uv: float, rate_hz: float
+) -> npt.NDArray[np.int64]:
+    """Peaks that stand out from beside them, and from where the trace mostly is.
 
     The valley between two blinks stands out from these, but lies where the trace mostly is.
     """
-    usual_uv = float(np.median(trace))
-    # From the median absolute deviation, in which blinks count little.
-    rms_uv = 1.4826 * float(np.median(np.abs(trace - usual_uv)))
-    strong_uv = max(STRONG_UV, STANDS_OUT * rms_uv)
+    if trace.max() < MOSTLY * strong_uv:
+        return np.empty(0, dtype=np.int64)
     places, _ = find_peaks(
         trace,
         prominence=strong_uv,
         width=(NARROWEST_S * rate_hz, WIDEST_S * rate_hz),
         around=round(SURROUND_S * rate_hz),
     )
-    return places[trace[places] - usual_uv >= MOSTLY * strong_uv]
+    return places[trace[places] >= MOSTLY * strong_uv]

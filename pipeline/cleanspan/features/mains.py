@@ -5,7 +5,7 @@ Averaging to a slower rate folds what is left of mains back: 60 Hz at 160 sample
 Mains has features of its own; the others should not depend on it.
 """
 
-from collections.abc import Iterator
+from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
@@ -13,16 +13,16 @@ import numpy.typing as npt
 from cleanspan.features.spectral import MAINS_HZ
 
 Samples = npt.NDArray[np.float32]
-BLOCK_S = 0.5
-"""Amplitude and phase are measured twice a second, and are straight lines in between."""
+BLOCK_S = 1.0
+"""Amplitude and phase are measured every second, and are straight lines in between."""
 QUIET_UV = 0.3
-"""Amplitudes below this are left alone."""
+"""Where averaging leaves less than this amplitude, nothing is taken away."""
 NULLED = 0.01
-"""Where averaging leaves less than this share of mains, nothing is taken away."""
+"""Nor where it leaves less than this share."""
 
 
 class Mains:
-    """Mains in a stretch of samples: amplitude and phase of each channel over time.
+    """Mains in a stretch of samples: amplitude and phase of each channel, second by second.
 
     Blocks lie on a grid from the piece's first sample, so the same samples give the same mains
     however they are cut.
@@ -79,43 +79,71 @@ class Mains:
         ndarray of shape (n_channels, n_slower), µV
             A copy where anything was taken away.
         """
-        place = (first + np.arange(slower_uv.shape[1])).astype(np.float64)
-        middle: npt.NDArray[np.float64] = place * factor + (factor - 1) / 2
-        cleaned = slower_uv
-        for hz, phasors in self.phasors.items():
-            left = _left_by_averaging(hz / self.rate_hz, factor)
-            if abs(left) < NULLED:
-                continue
-            for some, wave in self._stretches(middle, hz, phasors):
-                if cleaned is slower_uv:
-                    cleaned = slower_uv.copy()
-                cleaned[:, some] -= np.float32(left) * wave
+        left = {hz: _left_by_averaging(hz / self.rate_hz, factor) for hz in self.phasors}
+        needed = [hz for hz, share in left.items() if abs(share) >= NULLED]
+        if not needed:
+            return slower_uv
+        weights, loud = self._weights(needed, left)
+        if not loud.any():
+            return slower_uv
+        bounds, basis = self._waves(slower_uv.shape[1], factor, first, needed)
+        cleaned = slower_uv.copy()
+        for place in np.flatnonzero(loud):
+            some = slice(bounds[place], bounds[place + 1])
+            cleaned[:, some] -= weights[place] @ basis[:, some]
         return cleaned
 
-    def _stretches(
+    def _waves(
         self,
-        middle: npt.NDArray[np.float64],
-        hz: float,
-        phasors: npt.NDArray[np.complex64],
-    ) -> Iterator[tuple[slice, Samples]]:
-        """Mains between the middles of neighbouring blocks; before the first it stays as there."""
+        n_slower: int,
+        factor: int,
+        first: int,
+        needed: list[float],
+    ) -> tuple[list[int], Samples]:
+        """Stretches between the middles of neighbouring blocks, and the waves in them.
+
+        Returns
+        -------
+        bounds : list of int
+            Stretch ``k`` holds the slower samples ``bounds[k]:bounds[k + 1]``.
+        basis : ndarray of shape (4 * n_frequencies, n_slower)
+            Cosine and sine fading out, and fading in.
+        """
+        middle = (first + np.arange(n_slower)) * float(factor) + (factor - 1) / 2
         centres = (self.first_block + np.arange(self.count) + 0.5) * self.length - 0.5
-        bounds = [0, *np.searchsorted(middle, centres).tolist(), middle.size]
-        loud = np.abs(phasors).max(axis=0) >= QUIET_UV
-        for place in range(self.count + 1):
-            before, after = max(place - 1, 0), min(place, self.count - 1)
-            some = slice(bounds[place], bounds[place + 1])
-            if some.start == some.stop or not (loud[before] or loud[after]):
-                continue
-            share = np.clip((middle[some] - centres[before]) / self.length, 0, 1)
-            turn = 2 * np.pi * ((hz / self.rate_hz * middle[some]) % 1)
+        bounds = [0, *np.searchsorted(middle, centres).tolist(), n_slower]
+        stretch = np.repeat(np.arange(self.count + 1), np.diff(bounds))
+        before = centres[np.maximum(stretch - 1, 0)]
+        share = np.clip((middle - before) / self.length, 0, 1).astype(np.float32)
+        rows = []
+        for hz in needed:
+            # Whole turns go before single precision, which many of them would use up.
+            turn = (2 * np.pi * ((hz / self.rate_hz * middle) % 1)).astype(np.float32)
             cosine, sine = np.cos(turn), np.sin(turn)
-            basis = np.stack(
-                ((1 - share) * cosine, (share - 1) * sine, share * cosine, -share * sine)
-            )
-            one, other = phasors[:, before], phasors[:, after]
-            weights = np.stack((one.real, one.imag, other.real, other.imag), axis=1)
-            yield some, weights @ basis.astype(np.float32)
+            rows += [(1 - share) * cosine, (share - 1) * sine, share * cosine, -share * sine]
+        return bounds, np.array(rows, dtype=np.float32)
+
+    def _weights(
+        self, needed: list[float], left: Mapping[float, float]
+    ) -> tuple[Samples, npt.NDArray[np.bool_]]:
+        """Say how much of each wave averaging leaves in each stretch; beyond the ends as there.
+
+        Returns
+        -------
+        weights : ndarray of shape (n_stretches, n_channels, 4 * n_frequencies)
+        loud : ndarray of bool of shape (n_stretches,)
+        """
+        before = np.maximum(np.arange(self.count + 1) - 1, 0)
+        after = np.minimum(np.arange(self.count + 1), self.count - 1)
+        parts, loud = [], np.zeros(self.count + 1, dtype=bool)
+        for hz in needed:
+            phasors = self.phasors[hz] * np.float32(left[hz])
+            seen = np.abs(phasors) >= QUIET_UV
+            here = seen[:, before] | seen[:, after]
+            one, other = phasors[:, before] * here, phasors[:, after] * here
+            parts += [one.real, one.imag, other.real, other.imag]
+            loud |= here.any(axis=0)
+        return np.ascontiguousarray(np.stack(parts, axis=2).transpose(1, 0, 2)), loud
 
 
 def _left_by_averaging(cycles: float, factor: int) -> float:
