@@ -1,7 +1,9 @@
 """Finished marks judged on people left out: read recordings, injected faults, simulation."""
 
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +23,8 @@ from cleanspan.training.sources import as_channels, as_hand_labels, injected_rec
 from cleanspan.training.truth import ANY, TWO, Agreement, labels_of
 from cleanspan.types import BLINK, CONTACT_LOSS, LABELS, LINE_NOISE, MUSCLE, Recording
 
+DRAWS = 3
+"""How many times each kind of fault is injected into each recording that is judged."""
 READ_LABELS = (BLINK, MUSCLE, CONTACT_LOSS)
 
 
@@ -100,11 +104,12 @@ def judge_injected(
     scores: dict[str, Score] = {}
     for kind in CONTACT_KINDS if paths else ():
         each = []
-        for number, path in enumerate(paths):
+        for path, draw in product(paths, range(DRAWS)):
             made, labels = injected_recording(
                 path,
                 labels_of(hand_labels, path.name),
-                seed=seed + number,
+                # Another draw for every recording: one odd fault must not count many times.
+                seed=seed + draw + 1000 * (zlib.crc32(path.name.encode()) % 10_000),
                 electrodes=SYSTEM_10_20,
                 longest_s=longest_s,
                 kinds=(kind,),
