@@ -6,6 +6,7 @@ Mains has features of its own; the others should not depend on it.
 """
 
 from collections.abc import Mapping
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,7 @@ import numpy.typing as npt
 from cleanspan.features.spectral import MAINS_HZ
 
 Samples = npt.NDArray[np.float32]
+Phasors = npt.NDArray[np.complex64]
 BLOCK_S = 1.0
 """Amplitude and phase are measured every second, and are straight lines in between."""
 QUIET_UV = 0.3
@@ -43,25 +45,21 @@ class Mains:
         self.count = max((samples_uv.shape[1] - begin) // self.length, 0)
         whole = samples_uv[:, begin : begin + self.count * self.length]
         blocks = whole.reshape(len(samples_uv), self.count, self.length)
-        self.phasors = {
-            hz: self._phasors(blocks, hz) for hz in MAINS_HZ if self.count and hz < rate_hz / 2 - 1
-        }
+        shown = tuple(hz for hz in MAINS_HZ if self.count and hz < rate_hz / 2 - 1)
+        self.phasors = dict(zip(shown, self._phasors(blocks, shown), strict=True))
 
-    def _phasors(self, blocks: Samples, hz: float) -> npt.NDArray[np.complex64]:
-        """Amplitude and phase of each block under a Hann window, (n_channels, n_blocks)."""
-        taper = np.hanning(self.length + 2)[1:-1]
-        turn = 2 * np.pi * hz * np.arange(self.length) / self.rate_hz
-        basis = np.stack((taper * np.cos(turn), -taper * np.sin(turn)), axis=1)
-        # Offset and drift may be a thousand times larger than mains: they must not count at all.
-        line, _ = np.linalg.qr(np.stack((np.ones(self.length), np.arange(self.length)), axis=1))
-        basis -= line @ (line.T @ basis)
-        parts = blocks @ (basis * 2 / taper.sum()).astype(np.float32)
+    def _phasors(self, blocks: Samples, shown: tuple[float, ...]) -> list[Phasors]:
+        """Amplitude and phase of each block, each of shape (n_channels, n_blocks)."""
+        if not shown:
+            return []
+        parts = blocks @ _probes(shown, self.length, self.rate_hz)
         starts = (self.first_block + np.arange(self.count)) * self.length
-        back = np.exp(-2j * np.pi * ((hz * starts / self.rate_hz) % 1))
-        phasors: npt.NDArray[np.complex64] = (
-            (parts[..., 0] + 1j * parts[..., 1]) * back.astype(np.complex64)
-        ).astype(np.complex64)
-        return phasors
+        found = []
+        for place, hz in enumerate(shown):
+            back = np.exp(-2j * np.pi * ((hz * starts / self.rate_hz) % 1))
+            phasors = parts[..., 2 * place] + 1j * parts[..., 2 * place + 1]
+            found.append((phasors * back.astype(np.complex64)).astype(np.complex64))
+        return found
 
     def taken_from(self, slower_uv: Samples, factor: int, first: int) -> Samples:
         """Take mains away from box-averaged samples.
@@ -144,6 +142,21 @@ class Mains:
             parts += [one.real, one.imag, other.real, other.imag]
             loud |= here.any(axis=0)
         return np.ascontiguousarray(np.stack(parts, axis=2).transpose(1, 0, 2)), loud
+
+
+@lru_cache(maxsize=8)
+def _probes(shown: tuple[float, ...], length: int, rate_hz: float) -> Samples:
+    """Columns that measure cosine and sine of each frequency under a Hann window."""
+    taper = np.hanning(length + 2)[1:-1]
+    columns = []
+    for hz in shown:
+        turn = 2 * np.pi * hz * np.arange(length) / rate_hz
+        columns += [taper * np.cos(turn), -taper * np.sin(turn)]
+    basis = np.stack(columns, axis=1)
+    # Offset and drift may be a thousand times larger than mains: they must not count at all.
+    line, _ = np.linalg.qr(np.stack((np.ones(length), np.arange(length)), axis=1))
+    basis -= line @ (line.T @ basis)
+    return np.asarray(basis * 2 / taper.sum(), dtype=np.float32)
 
 
 def _left_by_averaging(cycles: float, factor: int) -> float:

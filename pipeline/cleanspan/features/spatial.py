@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from cleanspan.features.spectral import DENSITY_FLOOR, RMS_FLOOR_UV
-from cleanspan.features.statistical import largest_step
+from cleanspan.features.statistical import AT_ONCE_SAMPLES, largest_step
 
 NEIGHBOURS = 5
 QUIET_QUANTILE = 0.25
@@ -94,9 +94,24 @@ def spatial_features(
     ndarray of shape (n_channels, n_windows, 13)
         NaN throughout where there is one channel only.
     """
-    n_channels, n_windows, _ = slow_uv.shape
+    n_channels, n_windows, length = slow_uv.shape
     if n_channels < 2:
         return np.full((n_channels, n_windows, 13), np.nan, dtype=np.float32)
+    at_once = max(AT_ONCE_SAMPLES // (n_channels * length), 1)
+    parts = [
+        _of_some(slow_uv[:, some], wide_uv[:, some], rate_hz, near)
+        for some in (slice(first, first + at_once) for first in range(0, n_windows, at_once))
+    ]
+    return np.concatenate(parts, axis=1)
+
+
+def _of_some(
+    slow_uv: npt.NDArray[np.float32],
+    wide_uv: npt.NDArray[np.float32],
+    rate_hz: float,
+    near: npt.NDArray[np.int64],
+) -> npt.NDArray[np.float32]:
+    """Spatial features of some windows."""
     by_window = np.ascontiguousarray(slow_uv.transpose(1, 0, 2))
     covariance = covariances(by_window)
     slow_r = np.sort(correlations(covariance, near), axis=-1)
@@ -178,7 +193,7 @@ def _jumps(
 
     A pop jumps once and creeps back; a spike jumps there and back; noise never stands out.
     """
-    change = np.diff(alone_uv, axis=-1)
+    change = alone_uv[..., 1:] - alone_uv[..., :-1]
     up, down = change.max(axis=-1), -change.min(axis=-1)
     largest = np.maximum(np.maximum(up, down), np.float32(RMS_FLOOR_UV))
     rms = np.sqrt(np.einsum("...i,...i->...", change, change) / np.float32(change.shape[-1]))

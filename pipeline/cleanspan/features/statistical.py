@@ -11,6 +11,8 @@ MIDDLE_RATE_HZ = 160.0
 SLOW_RATE_HZ = 50.0
 """Rate at which steps, events and neighbours are compared."""
 STEP_S = 0.04
+AT_ONCE_SAMPLES = 240_000
+"""Samples of windows worked on at once: arrays of a megabyte stay in the cache."""
 RAIL_SHARE = 0.005
 """How near to the amplifier's limit counts as railed, as a share of its range."""
 
@@ -68,6 +70,16 @@ def shape_features(windows_uv: npt.NDArray[np.float32], rate_hz: float) -> npt.N
     -------
     ndarray of shape (n_channels, n_windows, 7)
     """
+    at_once = max(AT_ONCE_SAMPLES // max(windows_uv[:1].size, 1), 1)
+    parts = [
+        _shapes(windows_uv[first : first + at_once], rate_hz)
+        for first in range(0, len(windows_uv), at_once)
+    ]
+    return np.concatenate(parts)
+
+
+def _shapes(windows_uv: npt.NDArray[np.float32], rate_hz: float) -> npt.NDArray[np.float32]:
+    """Shape features of some channels."""
     span = windows_uv.max(axis=-1) - windows_uv.min(axis=-1)
     windows_uv = windows_uv - windows_uv.mean(axis=-1, keepdims=True)
     squared = np.square(windows_uv)
