@@ -94,6 +94,30 @@ def test_an_unknown_reader_is_answered_with_the_known(folder, capsys):
     assert "any, two, all or one of first, second, got 'third'" in err
 
 
+@pytest.mark.parametrize(
+    ("option", "value", "text"),
+    [
+        ("--not-read", "blnk", "must be one of blink, muscle, line noise, contact loss, got blnk"),
+        ("--person-pattern", "(", "--person-pattern must be a regular expression, got '('"),
+    ],
+)
+def test_a_slip_of_the_pen_does_not_change_the_score_silently(folder, capsys, option, value, text):
+    code, err = failure(
+        capsys, folder / "results", "--labels", folder / "labels.csv", option, value
+    )
+    assert code == 2
+    assert text in err
+    assert "Traceback" not in err
+
+
+def test_labelled_channels_that_were_not_screened_are_named(folder):
+    labels = folder / "labels.csv"
+    labels.write_text(LABELS.replace("Fp1 Fp2", "Fp1 XX9"))
+    done = run(folder / "results", "--labels", labels)
+    assert done.exit_code == 0, done.output
+    assert "ward_01.edf: labelled but not screened, so not scored: XX9" in done.output
+
+
 def test_every_wrong_row_is_listed(folder, capsys):
     wrong = folder / "wrong.csv"
     wrong.write_text(LABELS.replace("muscle", "muskel").replace("2.2", "soon"))

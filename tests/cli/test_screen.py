@@ -297,6 +297,11 @@ def test_missing_paths(run, source):
     assert len(done.lines) == 1
 
 
+def test_notes_are_not_dropped_from_a_copy_that_still_names_the_person(run, source):
+    done = run("--drop-notes", "--out", "out", source)
+    refused(done, "--drop-notes must come with --deidentify, got it alone")
+
+
 def test_a_folder_without_recordings(run):
     Path("in").mkdir()
     refused(run("in"), "a folder must hold a file ending in one of .edf", "got none in: in")

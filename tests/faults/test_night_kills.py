@@ -79,6 +79,14 @@ def jobs(output: Path) -> list[tuple[object, ...]]:
     return rows
 
 
+def under_way(output: Path) -> bool:
+    """Tell whether a recording is being screened; the ledger may be just being made."""
+    try:
+        return any(row[2] == "working" for row in jobs(output))
+    except sqlite3.OperationalError:
+        return False
+
+
 def ended(output: Path) -> bool:
     """Tell whether the latest run, the second one of these tests or later, came to its end."""
     with sqlite3.connect(output / "ledger.sqlite") as db:
@@ -253,9 +261,7 @@ def test_sigterm_ends_in_good_order_and_counts_no_try(
     deadline = time.monotonic() + 30
     while time.monotonic() < deadline:
         time.sleep(0.1)
-        if (output / "ledger.sqlite").exists() and any(
-            row[2] == "working" for row in jobs(output)
-        ):
+        if under_way(output):
             break
     process.terminate()
     out, _ = process.communicate(timeout=30)

@@ -8,6 +8,7 @@ import click
 
 from cleanspan.config import LabelRules, load_config
 from cleanspan.errors import UsageError
+from cleanspan.types import LABELS
 
 if TYPE_CHECKING:
     from cleanspan.training.hand_labels import HandLabel
@@ -67,6 +68,7 @@ def command(
 
     rules = _rules(load_config(config).labels, all_channels, not_read)
     labels = read_hand_labels(label_paths, rules)
+    _check_not_read(not_read, labels, rules)
     labels, agreement = choose_readers(labels, readers)
     evaluation = evaluate_results(marks, labels, Comparison(rules, agreement, person_pattern))
     _show(evaluation)
@@ -80,6 +82,18 @@ def _rules(rules: LabelRules, all_channels: str, not_read: tuple[str, ...]) -> L
     if all_channels:
         rules = replace(rules, all_channels=tuple(all_channels.split()))
     return replace(rules, not_read=(*rules.not_read, *not_read))
+
+
+def _check_not_read(
+    not_read: tuple[str, ...], labels: "list[HandLabel]", rules: LabelRules
+) -> None:
+    """Refuse a label that nobody knows: a slip of the pen would change the score silently."""
+    from cleanspan.training.truth import label_names
+
+    known = dict.fromkeys((*LABELS, *rules.extra, *label_names(labels)))
+    wrong = [name for name in not_read if name not in known]
+    if wrong:
+        raise UsageError(f"--not-read must be one of {', '.join(known)}, got {', '.join(wrong)}")
 
 
 def choose_readers(labels: "list[HandLabel]", readers: str) -> "tuple[list[HandLabel], Agreement]":

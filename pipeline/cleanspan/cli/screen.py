@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cleanspan.config import Config, load_config
+from cleanspan.errors import UsageError
 
 if TYPE_CHECKING:
     from cleanspan.screen import Outcome
@@ -97,6 +98,11 @@ def _with_options(
     if changes.get("deidentify"):
         export["deidentify"] = True
     if changes.get("drop_notes"):
+        if not (export.get("deidentify") or config.export.deidentify):
+            raise UsageError(
+                "--drop-notes must come with --deidentify, got it alone: names and dates would "
+                "stay in the header"
+            )
         export["keep_notes"] = False
     labelling = {} if model is None else {"model": model}
     return dataclasses.replace(

@@ -1,6 +1,7 @@
 """Compare whole folders of results, or another reader's marks, with hand labels."""
 
 import logging
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,7 +20,12 @@ from cleanspan.training.evaluation import (
     compare,
     person_of,
 )
-from cleanspan.training.hand_labels import REVIEWED, HandLabel, read_hand_labels
+from cleanspan.training.hand_labels import (
+    REVIEWED,
+    HandLabel,
+    electrode_key,
+    read_hand_labels,
+)
 from cleanspan.training.scores import Calibration, FloatArray, IntArray, calibration
 from cleanspan.training.truth import TWO, Agreement, label_names, labels_of, stem
 from cleanspan.types import ALL_CHANNELS, CLEAN
@@ -72,6 +78,16 @@ class Comparison:
     agreement: Agreement = TWO
     person_pattern: str = ""
 
+    def __post_init__(self) -> None:
+        """Refuse what is no regular expression before any work starts."""
+        try:
+            re.compile(self.person_pattern)
+        except re.error as error:
+            raise UsageError(
+                "--person-pattern must be a regular expression, got "
+                f"{self.person_pattern!r}: {error}"
+            ) from error
+
 
 def find_results(paths: Iterable[Path]) -> tuple[list[Path], list[Path]]:
     """Tell segment files of results and label files apart.
@@ -120,10 +136,12 @@ def evaluate_results(
     names += tuple(sorted(_labels_in(tables.values()).difference(names)))
     scores: list[Score] = []
     pairs: dict[str, list[tuple[FloatArray, IntArray]]] = {}
+    strange: list[str] = []
     for name, path in judged:
         own = labels_of(labels, name)
         if own:
             channels = screened_channels(path, tables[path], own)
+            strange += _strangers(own, channels)
             truth = ReaderMarks(own, channels, comparison.rules, comparison.agreement)
             marks_of = SegmentMarks(tables[path], channels)
             scores.append(_score(marks_of, truth, own, names, comparison))
@@ -140,7 +158,19 @@ def evaluate_results(
             "marks and hand labels must be of the same recordings, got none in common; labels are "
             f"of: {', '.join(sorted({row.recording for row in labels})) or 'none'}"
         )
-    return Evaluation(scores, _calibrations(pairs), _warnings(labels, scores))
+    return Evaluation(scores, _calibrations(pairs), [*strange, *_warnings(labels, scores)])
+
+
+def _strangers(own: Sequence[HandLabel], channels: Sequence[str]) -> list[str]:
+    """Say which channels of the labels were not screened: what is marked there counts nowhere."""
+    known = {electrode_key(name) for name in channels}
+    named = {name for row in own for name in row.channels if name != ALL_CHANNELS}
+    missing = sorted(name for name in named if electrode_key(name) not in known)
+    return (
+        [f"{own[0].recording}: labelled but not screened, so not scored: {', '.join(missing)}"]
+        if missing
+        else []
+    )
 
 
 def _score(
