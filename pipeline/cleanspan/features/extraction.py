@@ -16,14 +16,13 @@ import numpy.typing as npt
 from cleanspan.config import Windows
 from cleanspan.features import context, edges, events, spatial, spectral, statistical
 from cleanspan.features.humps import Humps
-from cleanspan.features.mains import Mains
 from cleanspan.features.registry import EVENT_NAMES, RAW_NAMES, SMOOTH_S
+from cleanspan.features.slower import Slower
 from cleanspan.features.spool import RowFile
 from cleanspan.features.windows import (
     CELL_S,
     WINDOW_S,
     Chunk,
-    boxed,
     chunks,
     gather,
     window_onsets,
@@ -245,8 +244,7 @@ class _Worker:
         self.distance_sum = np.zeros((n_channels, n_channels))
         self.variance_sum = np.zeros(n_channels)
         self.n_windows = self.n_distances = 0
-        self._chunk: Chunk | None = None
-        self._made: dict[tuple[int, bool], npt.NDArray[np.float32]] = {}
+        self._made: Slower | None = None
 
     def window_rows(
         self, chunk: Chunk, hop_s: float, first_cell: int, extremes: tuple[Levels, Levels]
@@ -292,28 +290,20 @@ class _Worker:
         with_mains: bool = False,
     ) -> npt.NDArray[np.float32]:
         """Windows at a slower rate, ndarray of shape (n_channels, n_windows, before + length)."""
-        slower, first = self._slower(chunk, factor, with_mains=with_mains)
+        made = self._slower(chunk)
+        slower = made.whole(factor) if with_mains else made.without_mains(factor)
         rate_hz = self.rate_hz / factor
         # A window of a rate that is no whole number may reach one sample past the piece's end.
         length = min(round(rate_hz) + before, slower.shape[1])
-        starts = np.rint(starts_s * rate_hz).astype(np.int64) - first - before
+        starts = np.rint(starts_s * rate_hz).astype(np.int64) - made.first(factor) - before
         starts = np.clip(starts, 0, slower.shape[1] - length)
         return gather(slower, starts, length)
 
-    def _slower(
-        self, chunk: Chunk, factor: int, *, with_mains: bool = False
-    ) -> tuple[npt.NDArray[np.float32], int]:
-        """Box-averaged samples on the piece's own grid, mains taken out; the first one's index."""
-        if self._chunk is not chunk:
-            self._chunk, self._made = chunk, {}
-            self._mains = Mains(chunk.samples_uv, self.rate_hz, chunk.first_sample)
-        skip = -chunk.first_sample % factor
-        first = (chunk.first_sample + skip) // factor
-        if (factor, True) not in self._made:
-            slower = boxed(chunk.samples_uv[:, skip:], factor)
-            self._made[factor, True] = slower
-            self._made[factor, False] = self._mains.taken_from(slower, factor, first)
-        return self._made[factor, with_mains], first
+    def _slower(self, chunk: Chunk) -> Slower:
+        """Slower versions of a chunk: kept for as long as it is worked on."""
+        if self._made is None or self._made.chunk is not chunk:
+            self._made = Slower(chunk, self.rate_hz)
+        return self._made
 
     def _spectral(
         self, chunk: Chunk, starts_s: npt.NDArray[np.float64]
@@ -364,10 +354,12 @@ class _Worker:
 
     def events(self, chunk: Chunk) -> events.Events:
         """Candidate blinks of a chunk."""
-        slow, first = self._slower(chunk, self.slow_factor)
+        made = self._slower(chunk)
+        slow = made.without_mains(self.slow_factor)
         if not self.leads:
             slow = slow[:, :0]
-        window_s, origin_s = (chunk.begin_s, chunk.end_s), first / self.slow_rate_hz
+        window_s = chunk.begin_s, chunk.end_s
+        origin_s = made.first(self.slow_factor) / self.slow_rate_hz
         self.humps.add(slow, self.slow_rate_hz, window_s=window_s, origin_s=origin_s)
         return events.find_events(
             slow,

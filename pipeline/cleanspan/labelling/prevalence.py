@@ -57,7 +57,7 @@ def reweighed(
     share, usual : float
         Between 0 and 1, exclusive.
     """
-    yes = np.asarray(probability, dtype=np.float64) * (share / usual)
-    no = (1 - np.asarray(probability, dtype=np.float64)) * ((1 - share) / (1 - usual))
+    old = np.asarray(probability, dtype=np.float64)
+    yes, no = old * (share / usual), (1 - old) * ((1 - share) / (1 - usual))
     new: npt.NDArray[np.float64] = yes / np.maximum(yes + no, 1e-300)
     return new

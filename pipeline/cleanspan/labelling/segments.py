@@ -118,6 +118,7 @@ def event_segments(
     """
     times = store.times
     sure = ~_within(times.peak_s, store, lost)
+    window = windows_of(store)
     for column in range(predictions.n_event_labels):
         label = predictions.labels[column]
         rule = rules.get(label, SegmentRule())
@@ -125,7 +126,7 @@ def event_segments(
         standing = np.flatnonzero(sure & (confidence >= rule.keep_above))
         for row in range(len(store.channels)):
             probability = predictions.events(row)[standing, column]
-            shown = with_contact(store, predictions, row)[standing]
+            shown = with_contact(predictions, row, window[standing])
             if row not in store.leads:
                 shown &= probability >= rule.begin_at
             event = standing[shown]
@@ -139,13 +140,19 @@ def event_segments(
             )
 
 
-def with_contact(store: FeatureStore, predictions: Predictions, row: int) -> npt.NDArray[np.bool_]:
-    """Tell whether a channel has contact at each event, ndarray of shape (n_events,)."""
-    if CONTACT_LOSS not in predictions.labels or not store.onset_s.size:
-        return np.ones(store.times.peak_s.size, dtype=bool)
-    column = predictions.labels.index(CONTACT_LOSS)
+def windows_of(store: FeatureStore) -> npt.NDArray[np.int64]:
+    """Find the window around each event, ndarray of shape (n_events,); -1 where there is none."""
     window = np.searchsorted(store.onset_s, store.times.peak_s - WINDOW_S / 2)
-    window = np.minimum(window, store.onset_s.size - 1)
+    return np.minimum(window, store.onset_s.size - 1)
+
+
+def with_contact(
+    predictions: Predictions, row: int, window: npt.NDArray[np.int64]
+) -> npt.NDArray[np.bool_]:
+    """Tell whether a channel has contact in each of some windows."""
+    if CONTACT_LOSS not in predictions.labels or not predictions.onset_s.size:
+        return np.ones(window.size, dtype=bool)
+    column = predictions.labels.index(CONTACT_LOSS)
     contact: npt.NDArray[np.bool_] = predictions.channel(row)[window, column] < NO_CONTACT
     return contact
 
@@ -162,10 +169,11 @@ def event_confidence(
     column : int
         Which label of events.
     """
-    total = np.zeros(store.times.peak_s.size, dtype=np.float32)
+    window = windows_of(store)
+    total = np.zeros(window.size, dtype=np.float32)
     count = np.zeros(total.size, dtype=np.int64)
     for row in store.leads:
-        usable = with_contact(store, predictions, row)
+        usable = with_contact(predictions, row, window)
         total += np.where(usable, predictions.events(row)[:, column], 0)
         count += usable
     return total / np.maximum(count, 1)

@@ -12,7 +12,7 @@ import functools
 import io
 import logging
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -364,6 +364,11 @@ def check_against_recordings(
     return problems
 
 
+def unknown_channels(row: HandLabel, known: Collection[str]) -> list[str]:
+    """List a row's channels whose electrode key is not among the known ones."""
+    return [c for c in row.channels if c != ALL_CHANNELS and electrode_key(c) not in known]
+
+
 def _misfits(rows: Sequence[HandLabel], recording: Recording) -> Iterator[str]:
     """List marks that lie outside a recording or name a channel it does not have."""
     known = {electrode_key(channel.label) for channel in recording.channels}
@@ -374,6 +379,6 @@ def _misfits(rows: Sequence[HandLabel], recording: Recording) -> Iterator[str]:
                 f"{row.place}: a mark must lie inside the recording (0 to "
                 f"{recording.duration_s:g} s), got {row.onset_s:g} to {row.end_s:g} s"
             )
-        missing = [c for c in row.channels if c != ALL_CHANNELS and electrode_key(c) not in known]
+        missing = unknown_channels(row, known)
         if missing:
             yield f"{row.place}: channels must be the recording's, got {' '.join(missing)}"

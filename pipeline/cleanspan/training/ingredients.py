@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -70,13 +70,8 @@ class Ingredients:
 
     def without(self, people: Sequence[str]) -> "Ingredients":
         """Leave out everything of some people."""
-        return Ingredients(
-            self.simulated,
-            _without(self.read, people),
-            _without(self.injected, people),
-            self.recordings,
-            self.cleaned,
-            self.hand_labels,
+        return replace(
+            self, read=_without(self.read, people), injected=_without(self.injected, people)
         )
 
 

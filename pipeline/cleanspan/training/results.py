@@ -25,6 +25,7 @@ from cleanspan.training.hand_labels import (
     HandLabel,
     electrode_key,
     read_hand_labels,
+    unknown_channels,
 )
 from cleanspan.training.scores import Calibration, FloatArray, IntArray, calibration
 from cleanspan.training.truth import TWO, Agreement, label_names, labels_of, stem
@@ -164,13 +165,10 @@ def evaluate_results(
 def _strangers(own: Sequence[HandLabel], channels: Sequence[str]) -> list[str]:
     """Say which channels of the labels were not screened: what is marked there counts nowhere."""
     known = {electrode_key(name) for name in channels}
-    named = {name for row in own for name in row.channels if name != ALL_CHANNELS}
-    missing = sorted(name for name in named if electrode_key(name) not in known)
-    return (
-        [f"{own[0].recording}: labelled but not screened, so not scored: {', '.join(missing)}"]
-        if missing
-        else []
-    )
+    missing = sorted({name for row in own for name in unknown_channels(row, known)})
+    if not missing:
+        return []
+    return [f"{own[0].recording}: labelled but not screened, so not scored: {', '.join(missing)}"]
 
 
 def _score(
