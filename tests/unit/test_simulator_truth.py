@@ -107,6 +107,22 @@ def test_blinks_are_where_the_front_rises(seed):
             assert during.max() - np.median(before) > 30
 
 
+def test_a_rhythm_of_one_place_is_largest_there_and_clean():
+    still = Eyes(blinks_per_minute=0, lateral_per_minute=0, vertical_per_minute=0)
+    quiet = Scenario(duration_s=20.0, eyes=still)
+    brain = replace(quiet.brain, focal_uv=40.0, focal_hz=9.0, focal_at="Pz")
+    before, after = (simulate(6, scenario=made) for made in (quiet, replace(quiet, brain=brain)))
+    sections = signal.butter(2, [7, 11], "bandpass", fs=before.rate_hz, output="sos")
+    small, large = (
+        signal.sosfiltfilt(sections, made.samples_uv, axis=1).std(axis=1)
+        for made in (before, after)
+    )
+    grown = large / small
+    assert after.electrodes[int(np.argmax(grown))] == "Pz"
+    assert grown.max() > 2
+    assert not [span for span in after.labels if span.label == "contact loss"]
+
+
 def test_eyes_closed_have_alpha_at_the_back_and_no_blinks():
     scenario = replace(
         QUIET,

@@ -71,3 +71,19 @@ def test_it_does_not_matter_how_samples_are_cut():
 def test_less_than_a_block_is_left_alone():
     short = np.ones((2, 40), dtype=np.float32)
     assert Mains(short, 160.0, 0).taken_from(short, 1, 0) is short
+
+
+def test_mains_changes_no_feature_of_the_slower_signals(invented):
+    """60 Hz at 160 samples a second folds back to 6.7 Hz: agreement and size stay as they were."""
+    clean = invented.background(8, 30, seed=5, rate_hz=160.0)
+    time_s = np.arange(clean.shape[1]) / 160
+    phase = np.arange(8)[:, None]
+    noisy = clean + 150 * np.sin(2 * np.pi * 60 * time_s + phase).astype(np.float32)
+    without, with_it = (
+        invented.features_of(invented.in_memory(part, invented.SMALL_CAP, rate_hz=160.0))
+        for part in (clean, noisy)
+    )
+    for name in ("neighbour_r", "neighbour_r_best", "slow_size", "rms", "mobility"):
+        before, after = (invented.column(part, name) for part in (without, with_it))
+        np.testing.assert_allclose(after, before, atol=0.1 * np.ptp(before) + 0.02, err_msg=name)
+    assert (invented.column(with_it, "mains_60") > invented.column(without, "mains_60")).all()

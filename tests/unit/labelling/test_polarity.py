@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from cleanspan.features.humps import Humps
+
 NAMES = ("Fp1", "Fp2", "F3", "F4", "C3", "C4", "O1", "O2")
 SHARES = (1.0, 0.95, 0.45, 0.45, 0.12, 0.12, 0.03, 0.03)
 RATE_HZ, SECONDS = 250.0, 90
@@ -52,3 +54,16 @@ def test_a_channel_against_all_its_neighbours_is_named(screen):
     samples = session(180.0)
     samples[3] *= -1
     assert polarities(screen, samples) == [("F4",)]
+
+
+def test_the_valley_between_two_blinks_is_no_hump_downwards():
+    """Pairs of blinks half a second apart: the valley is deep, but lies where the trace rests."""
+    time_s = np.arange(30 * 50) / 50
+    trace = np.zeros_like(time_s)
+    for peak_s in np.arange(3, 27, 4):
+        for beside_s in (0.0, 0.5):
+            trace += 200 * np.exp(-0.5 * ((time_s - peak_s - beside_s) / 0.07) ** 2)
+    humps = Humps(2, (0, 1))
+    slow = np.stack((trace, 0.9 * trace)).astype(np.float32)
+    humps.add(slow, 50.0, window_s=(0.0, 30.0), origin_s=0.0)
+    assert (humps.up, humps.down) == (12, 0)

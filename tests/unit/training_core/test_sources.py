@@ -1,5 +1,9 @@
 """Where training rows come from."""
 
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -126,3 +130,41 @@ def test_ingredients_without_a_person(table):
     assert len(without.read.events) == 16
     assert without.injected is None
     assert set(without.simulated.windows.person) == {"anna", "bert", "cleo"}
+
+
+def test_on_channels_that_nobody_read_only_the_faults_are_known(monkeypatch, table):
+    from cleanspan.training import ingredients
+    from cleanspan.training.dataset import Tables
+
+    made = table(60)
+    names = np.where(np.arange(len(made)) % 2 == 0, "Fp1", "CP6")
+    windows = replace(
+        made,
+        channel=names,
+        truth={"contact loss": (np.arange(len(made)) % 3 == 0).astype(np.int8)},
+    )
+    monkeypatch.setattr(ingredients, "INJECTED_SHARES", (1.0, 1.0))
+    monkeypatch.setattr(ingredients, "injected_tables", lambda *_, **__: Tables(windows, table(1)))
+    kept = ingredients._injected(Path("S001R01.edf"), [], 0, 60.0).windows
+    unread = kept.channel == "CP6"
+    assert unread.any()
+    assert (kept.truth["contact loss"][unread] == 1).all()
+    assert (~unread).sum() == (names == "Fp1").sum()
+
+
+def test_every_draw_and_recording_is_injected_anew(monkeypatch):
+    from cleanspan.training import crosscheck
+
+    seeds = []
+
+    def noted(path, labels, *, seed, **_):
+        seeds.append(seed)
+        return SimpleNamespace(duration_s=1.0), labels
+
+    monkeypatch.setattr(crosscheck, "injected_recording", noted)
+    monkeypatch.setattr(crosscheck, "judge", lambda *_, **__: None)
+    monkeypatch.setattr(crosscheck, "pooled", lambda scores, **_: len(scores))
+    paths = [Path("S001R01.edf"), Path("S002R03.edf")]
+    found = crosscheck.judge_injected(paths, [], None, seed=7)
+    assert set(found.values()) == {2 * crosscheck.DRAWS}
+    assert len(set(seeds)) == 2 * crosscheck.DRAWS
