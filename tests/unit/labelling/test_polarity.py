@@ -63,7 +63,8 @@ def test_the_valley_between_two_blinks_is_no_hump_downwards():
     for peak_s in np.arange(3, 27, 4):
         for beside_s in (0.0, 0.5):
             trace += 200 * np.exp(-0.5 * ((time_s - peak_s - beside_s) / 0.07) ** 2)
+    trace -= 150 * np.exp(-0.5 * ((time_s - 28) / 0.07) ** 2)  # one that does point downwards
     humps = Humps(2, (0, 1))
     slow = np.stack((trace, 0.9 * trace)).astype(np.float32)
     humps.add(slow, 50.0, window_s=(0.0, 30.0), origin_s=0.0)
-    assert (humps.up, humps.down) == (12, 0)
+    assert (humps.up, humps.down) == (12, 1)
