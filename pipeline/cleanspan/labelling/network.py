@@ -6,6 +6,7 @@ reading the file, and its file holds numbers only: loading one cannot run code.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
@@ -32,7 +33,7 @@ class Scaling:
         """Scale rows, ndarray of shape (n_rows, n_features)."""
         scaled = (features - self.centre) / self.spread
         np.clip(scaled, -self.reach, self.reach, out=scaled)
-        np.nan_to_num(scaled, copy=False, nan=0.0)
+        np.copyto(scaled, 0, where=np.isnan(scaled))
         return scaled
 
 
@@ -49,16 +50,29 @@ class Network:
     weights: tuple[Array, ...]
     biases: tuple[Array, ...]
 
+    def floors(self, layer: int) -> Array:
+        """Least value of each unit of a layer: hidden ones are rectified, the output is not."""
+        is_output = layer == len(self.weights) - 1
+        return np.full(self.biases[layer].shape, -np.inf if is_output else 0, dtype=np.float32)
+
     def logit(self, scaled: Array) -> Array:
         """Output of each row, ndarray of shape (n_rows,)."""
-        signal = scaled
-        last = len(self.weights) - 1
-        for layer, (weight, bias) in enumerate(zip(self.weights, self.biases, strict=True)):
-            signal = signal @ weight
-            signal += bias
-            if layer < last:
-                np.maximum(signal, 0, out=signal)
+        return self.logit_after_first(
+            _layer(scaled, self.weights[0], self.biases[0], self.floors(0))
+        )
+
+    def logit_after_first(self, signal: Array) -> Array:
+        """Output of each row out of what the first layer gives, of shape (n_rows, n_units)."""
+        for layer in range(1, len(self.weights)):
+            signal = _layer(signal, self.weights[layer], self.biases[layer], self.floors(layer))
         return signal[:, 0]
+
+
+def _layer(signal: Array, weights: Array, biases: Array, floors: Array) -> Array:
+    """Pass rows through one layer."""
+    sums: Array = signal @ weights
+    sums += biases
+    return np.maximum(sums, floors, out=sums)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,15 +95,22 @@ class Head:
 
     def logit(self, scaled: Array) -> Array:
         """Mean logit before calibration, ndarray of shape (n_rows,)."""
-        total = self.networks[0].logit(scaled)
-        for network in self.networks[1:]:
-            total = total + network.logit(scaled)
-        return total / np.float32(len(self.networks))
+        return _mean([network.logit(scaled) for network in self.networks])
+
+    def calibrated(self, logits: Sequence[Array]) -> Array:
+        """Probability of each row out of the networks' logits, ndarray of shape (n_rows,)."""
+        return logistic(_mean(logits) * np.float32(self.slope) + np.float32(self.offset))
 
     def probability(self, scaled: Array) -> Array:
         """Calibrated probability of each row, ndarray of shape (n_rows,)."""
-        logit = self.logit(scaled) * np.float32(self.slope) + np.float32(self.offset)
-        return logistic(logit)
+        return self.calibrated([network.logit(scaled) for network in self.networks])
+
+
+def _mean(logits: Sequence[Array]) -> Array:
+    total = logits[0]
+    for more in logits[1:]:
+        total = total + more
+    return total / np.float32(len(logits))
 
 
 def logistic(logit: Array) -> Array:
@@ -131,10 +152,20 @@ class Panel:
             Rows handled at a time, so that the layers stay in the processor's cache.
         """
         out = np.empty((len(features), len(self.heads)), dtype=np.float32)
+        networks = [network for head in self.heads for network in head.networks]
+        # All first layers in one product: a wide one is much faster than many thin ones.
+        weights = np.concatenate([network.weights[0] for network in networks], axis=1)
+        biases = np.concatenate([network.biases[0] for network in networks])
+        floors = np.concatenate([network.floors(0) for network in networks])
+        ends = np.cumsum([len(network.biases[0]) for network in networks])[:-1]
         for first in range(0, len(features), at_once):
             scaled = self.scaling.apply(features[first : first + at_once])
+            parts = np.split(_layer(scaled, weights, biases, floors), ends, axis=1)
+            pairs = zip(networks, parts, strict=True)
+            logits = iter([network.logit_after_first(part) for network, part in pairs])
             for column, head in enumerate(self.heads):
-                out[first : first + at_once, column] = head.probability(scaled)
+                own = list(islice(logits, len(head.networks)))
+                out[first : first + at_once, column] = head.calibrated(own)
         return out
 
 

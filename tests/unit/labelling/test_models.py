@@ -3,6 +3,7 @@
 import shutil
 import time
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -68,6 +69,43 @@ def test_one_changed_byte_is_refused(folder, part, place, tmp_path):
     with pytest.raises(ModelError) as caught:
         load_model(copy)
     assert "retrain it with this version, or use the shipped model" in str(caught.value)
+
+
+@each_model
+def test_weights_too_small_to_count_are_loaded_as_0(folder, tmp_path):
+    """Subnormal numbers make products many times slower; the answers must not change."""
+    model = load_model(folder)
+    head = model.windows.heads[0]
+    network = head.networks[0]
+    weights = network.weights[0].copy()
+    weights[0] = 1e-39
+    tiny, none = (
+        replace(
+            model.windows,
+            heads=(
+                replace(head, networks=(replace(network, weights=(first, *network.weights[1:])),)),
+                *model.windows.heads[1:],
+            ),
+        )
+        for first in (weights, np.where(weights == weights[0], np.float32(0), weights))
+    )
+    save_model(
+        tmp_path,
+        name="tiny",
+        windows=tiny,
+        events=model.events,
+        rules={},
+        facts={},
+        card="",
+    )
+    loaded = load_model(tmp_path)
+    for panel in (loaded.windows, loaded.events):
+        for kept in (net for each in panel.heads for net in each.networks):
+            sizes = np.abs(np.concatenate([weight.ravel() for weight in kept.weights]))
+            assert sizes[sizes > 0].min() > np.finfo(np.float32).tiny
+    assert (loaded.windows.heads[0].networks[0].weights[0][0] == 0).all()
+    rows = np.random.default_rng(0).normal(size=(50, len(none.features))).astype(np.float32)
+    np.testing.assert_array_equal(loaded.windows.probabilities(rows), none.probabilities(rows))
 
 
 @each_model
