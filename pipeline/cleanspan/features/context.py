@@ -47,7 +47,9 @@ class Middles:
         self.n_bins = round((HIGHEST - LOWEST) / BIN)
         self.columns = np.array([RAW_NAMES.index(name) for name in COUNTED])
         self.scale = np.array([SCALE.get(name, 1.0) for name in COUNTED], dtype=np.float32)
-        self.counts = np.zeros((n_channels, len(COUNTED), self.n_bins), dtype=np.uint32)
+        self._counts = np.zeros((n_channels, len(COUNTED), self.n_bins), dtype=np.uint32)
+        self._waiting: list[npt.NDArray[np.int32]] = []
+        self._n_waiting = 0
         offsets = np.arange(n_channels * len(COUNTED), dtype=np.int32) * (self.n_bins + 1)
         self._offsets = offsets.reshape(n_channels, 1, len(COUNTED))
 
@@ -56,17 +58,30 @@ class Middles:
         values = rows[..., self.columns] * self.scale
         place = np.clip((values - LOWEST) / BIN, 0, self.n_bins - 1)
         # What is not known goes to a bin of its own past the others, which is then cut off.
-        place = np.nan_to_num(place, nan=self.n_bins).astype(np.int32)
+        np.copyto(place, self.n_bins, where=np.isnan(place))
+        place = place.astype(np.int32)
         place += self._offsets
-        added = np.bincount(place.ravel(), minlength=self._offsets.size * (self.n_bins + 1))
-        self.counts += added.reshape(*self.counts.shape[:2], -1)[..., : self.n_bins].astype(
-            np.uint32
-        )
+        self._waiting.append(place.ravel())
+        self._n_waiting += place.size
+        # A count goes over all bins, however few values there are: some blocks at once.
+        if self._n_waiting >= self._counts.size // 2:
+            self._count()
+
+    def _count(self) -> None:
+        """Count what waits."""
+        if not self._waiting:
+            return
+        places = np.concatenate(self._waiting)
+        added = np.bincount(places, minlength=self._offsets.size * (self.n_bins + 1))
+        by_feature = added.reshape(*self._counts.shape[:2], -1)[..., : self.n_bins]
+        self._counts += by_feature.astype(np.uint32)
+        self._waiting, self._n_waiting = [], 0
 
     def medians(self) -> dict[str, npt.NDArray[np.float32]]:
         """Median of each counted feature, ndarray of shape (n_channels,); NaN where unknown."""
-        total = self.counts.sum(axis=2)
-        running = np.cumsum(self.counts, axis=2)
+        self._count()
+        total = self._counts.sum(axis=2)
+        running = np.cumsum(self._counts, axis=2)
         place = np.argmax(running * 2 >= np.maximum(total, 1)[..., None], axis=2)
         value = (LOWEST + (place + 0.5) * BIN) / self.scale
         value = np.where(total > 0, value, np.nan).astype(np.float32)

@@ -53,7 +53,7 @@ class Mains:
         if not shown:
             return []
         parts = blocks @ _probes(shown, self.length, self.rate_hz)
-        starts = (self.first_block + np.arange(self.count)) * self.length
+        starts = np.arange(self.count) * self.length
         found = []
         for place, hz in enumerate(shown):
             back = np.exp(-2j * np.pi * ((hz * starts / self.rate_hz) % 1))
@@ -84,42 +84,19 @@ class Mains:
         weights, loud = self._weights(needed, left)
         if not loud.any():
             return slower_uv
-        bounds, basis = self._waves(slower_uv.shape[1], factor, first, needed)
+        bounds, basis = _waves(
+            tuple(needed),
+            slower_uv.shape[1],
+            factor=factor,
+            offset=first * factor - self.first_block * self.length,
+            blocks=(self.count, self.length),
+            rate_hz=self.rate_hz,
+        )
         cleaned = slower_uv.copy()
         for place in np.flatnonzero(loud):
             some = slice(bounds[place], bounds[place + 1])
             cleaned[:, some] -= weights[place] @ basis[:, some]
         return cleaned
-
-    def _waves(
-        self,
-        n_slower: int,
-        factor: int,
-        first: int,
-        needed: list[float],
-    ) -> tuple[list[int], Samples]:
-        """Stretches between the middles of neighbouring blocks, and the waves in them.
-
-        Returns
-        -------
-        bounds : list of int
-            Stretch ``k`` holds the slower samples ``bounds[k]:bounds[k + 1]``.
-        basis : ndarray of shape (4 * n_frequencies, n_slower)
-            Cosine and sine fading out, and fading in.
-        """
-        middle = (first + np.arange(n_slower)) * float(factor) + (factor - 1) / 2
-        centres = (self.first_block + np.arange(self.count) + 0.5) * self.length - 0.5
-        bounds = [0, *np.searchsorted(middle, centres).tolist(), n_slower]
-        stretch = np.repeat(np.arange(self.count + 1), np.diff(bounds))
-        before = centres[np.maximum(stretch - 1, 0)]
-        share = np.clip((middle - before) / self.length, 0, 1).astype(np.float32)
-        rows = []
-        for hz in needed:
-            # Whole turns go before single precision, which many of them would use up.
-            turn = (2 * np.pi * ((hz / self.rate_hz * middle) % 1)).astype(np.float32)
-            cosine, sine = np.cos(turn), np.sin(turn)
-            rows += [(1 - share) * cosine, (share - 1) * sine, share * cosine, -share * sine]
-        return bounds, np.array(rows, dtype=np.float32)
 
     def _weights(
         self, needed: list[float], left: Mapping[float, float]
@@ -157,6 +134,56 @@ def _probes(shown: tuple[float, ...], length: int, rate_hz: float) -> Samples:
     line, _ = np.linalg.qr(np.stack((np.ones(length), np.arange(length)), axis=1))
     basis -= line @ (line.T @ basis)
     return np.asarray(basis * 2 / taper.sum(), dtype=np.float32)
+
+
+@lru_cache(maxsize=8)
+def _waves(
+    needed: tuple[float, ...],
+    n_slower: int,
+    *,
+    factor: int,
+    offset: int,
+    blocks: tuple[int, int],
+    rate_hz: float,
+) -> tuple[list[int], Samples]:
+    """Stretches between the middles of neighbouring blocks, and the waves in them.
+
+    Most chunks lie alike on the blocks' grid and share what was worked out for the first.
+
+    Parameters
+    ----------
+    needed : tuple of float
+        Frequencies.
+    n_slower, factor, offset : int
+        How many slower samples of `factor` samples each; the first one's first sample, counted
+        from the first block's.
+    blocks : (count, length)
+        Length in samples.
+    rate_hz : float
+
+    Returns
+    -------
+    bounds : list of int
+        Stretch ``k`` holds the slower samples ``bounds[k]:bounds[k + 1]``.
+    basis : ndarray of shape (4 * n_frequencies, n_slower)
+        Cosine and sine fading out, and fading in.
+    """
+    count, length = blocks
+    middle = offset + np.arange(n_slower) * float(factor) + (factor - 1) / 2
+    centres = (np.arange(count) + 0.5) * length - 0.5
+    bounds = [0, *np.searchsorted(middle, centres).tolist(), n_slower]
+    stretch = np.repeat(np.arange(count + 1), np.diff(bounds))
+    before = centres[np.maximum(stretch - 1, 0)]
+    share = np.clip((middle - before) / length, 0, 1).astype(np.float32)
+    rows = []
+    for hz in needed:
+        # Whole turns go before single precision, which many of them would use up.
+        turn = (2 * np.pi * ((hz / rate_hz * middle) % 1)).astype(np.float32)
+        cosine, sine = np.cos(turn), np.sin(turn)
+        rows += [(1 - share) * cosine, (share - 1) * sine, share * cosine, -share * sine]
+    basis = np.array(rows, dtype=np.float32)
+    basis.flags.writeable = False
+    return bounds, basis
 
 
 def _left_by_averaging(cycles: float, factor: int) -> float:

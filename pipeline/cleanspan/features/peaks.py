@@ -44,13 +44,11 @@ def find_peaks(
     if not places.size:
         return places, np.empty(0)
     padded = np.pad(trace, reach, constant_values=np.inf)
-    views = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
     # A peak cannot stand out further than the trace reaches around it: most are dropped here.
-    heights = trace[places] - np.minimum(
-        views[places, :reach].min(axis=1, initial=np.inf),
-        views[places, reach + 1 :].min(axis=1, initial=np.inf),
-    )
+    lowest = _least_of(padded, reach)
+    heights = trace[places] - np.maximum(lowest[places], lowest[places + reach + 1])
     places = places[heights >= prominence]
+    views = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
     beside = views[places].astype(np.float64)
     left, right = beside[:, reach::-1], beside[:, reach:]
     peak = left[:, 0]
@@ -60,6 +58,16 @@ def find_peaks(
     widths = _steps_down_to(left, half_way) + _steps_down_to(right, half_way)
     kept = (prominences >= prominence) & (widths >= width[0]) & (widths <= width[1])
     return places[kept], prominences[kept]
+
+
+def _least_of(trace: npt.NDArray[np.floating], length: int) -> npt.NDArray[np.floating]:
+    """Least of each `length` samples that follow one another, by doubling what is looked at."""
+    least, reached = trace, 1
+    while reached < length:
+        step = min(reached, length - reached)
+        least = np.minimum(least[:-step], least[step:])
+        reached += step
+    return least
 
 
 def _local_maxima(trace: npt.NDArray[np.floating]) -> Places:

@@ -49,6 +49,11 @@ class SpectralPlan:
     shown: npt.NDArray[np.bool_]
     mains_shown: npt.NDArray[np.bool_]
 
+    @property
+    def n_used(self) -> int:
+        """How many bins, from 0 Hz on, the features are made of."""
+        return max(len(self.weights), len(self.running))
+
 
 def plan_spectra(rate_hz: float, *, low_pass_hz: float | None = None) -> SpectralPlan:
     """Prepare the spectral features for a rate.
@@ -111,13 +116,38 @@ def densities(windows_uv: npt.NDArray[np.float32], plan: SpectralPlan) -> npt.ND
     -------
     ndarray of shape (..., n_bins), µV²/Hz
     """
+    return power(transforms(windows_uv, plan))
+
+
+def transforms(
+    windows_uv: npt.NDArray[np.float32], plan: SpectralPlan
+) -> npt.NDArray[np.complex64]:
+    """Fourier transform of each tapered window after its mean is taken away.
+
+    Parameters
+    ----------
+    windows_uv : ndarray of shape (..., length), µV
+    plan : SpectralPlan
+
+    Returns
+    -------
+    ndarray of shape (..., n_bins)
+        Its squared size is the one-sided power density, µV²/Hz.
+    """
     mean = windows_uv.mean(axis=-1, keepdims=True)
-    transform = fft.rfft(windows_uv * plan.taper, axis=-1, overwrite_x=True)
+    transform: npt.NDArray[np.complex64] = fft.rfft(
+        windows_uv * plan.taper, axis=-1, overwrite_x=True
+    )
     # A Hann window puts a constant into the first two bins only, so the mean can go there.
     transform[..., :2] -= mean * plan.constant
-    density: npt.NDArray[np.float32] = np.square(transform.real)
-    density += np.square(transform.imag)
-    return density
+    return transform
+
+
+def power(transform: npt.NDArray[np.complex64]) -> npt.NDArray[np.float32]:
+    """Squared size of complex numbers, of the same shape."""
+    squared: npt.NDArray[np.float32] = np.square(transform.real)
+    squared += np.square(transform.imag)
+    return squared
 
 
 def spectral_features(
@@ -128,6 +158,7 @@ def spectral_features(
     Parameters
     ----------
     density : ndarray of shape (n_channels, n_windows, n_bins), µV²/Hz
+        The first `n_used` bins will do.
     plan : SpectralPlan
 
     Returns
@@ -178,7 +209,7 @@ def _edge(density: npt.NDArray[np.float32], plan: SpectralPlan) -> npt.NDArray[n
 
 def _flatness(density: npt.NDArray[np.float32], plan: SpectralPlan) -> npt.NDArray[np.float32]:
     """How noise-like 20-45 Hz is: log10 of geometric over arithmetic mean density."""
-    used = (plan.frequency_hz >= 20) & (plan.frequency_hz <= 45)
-    part = np.maximum(density[..., used], DENSITY_FLOOR)
+    first, end = np.searchsorted(plan.frequency_hz, (20, np.nextafter(45, 46)))
+    part = np.maximum(density[..., first:end], DENSITY_FLOOR)
     flatness: npt.NDArray[np.float32] = np.log10(part).mean(axis=-1) - np.log10(part.mean(axis=-1))
     return flatness

@@ -140,29 +140,53 @@ def largest_step(windows_uv: npt.NDArray[np.float32], rate_hz: float) -> npt.NDA
     """Largest absolute change within `STEP_S` along the last axis, µV."""
     lag = step_lag(rate_hz)
     change = windows_uv[..., lag:] - windows_uv[..., :-lag]
-    largest: npt.NDArray[np.float32] = np.maximum(change.max(axis=-1), -change.min(axis=-1))
+    largest: npt.NDArray[np.float32] = np.abs(change, out=change).max(axis=-1)
     return largest
 
 
 def cell_extremes(
     samples_uv: npt.NDArray[np.float32], cells: npt.NDArray[np.int64]
 ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
-    """Largest and smallest sample of each eighth of a second.
+    """Largest and smallest sample of each sixteenth of a second.
 
     Parameters
     ----------
     samples_uv : ndarray of shape (n_channels, n_samples), µV
-    cells : ndarray of shape (n_cells + 1,)
-        Sample indices at which the eighths begin, and the end.
+    cells : ndarray of shape (n_cells + 1,), ascending
+        Sample indices at which the cells begin, and the end.
 
     Returns
     -------
     high, low : ndarray of shape (n_channels, n_cells), µV
     """
-    used = samples_uv[:, : cells[-1]]
-    high: npt.NDArray[np.float32] = np.maximum.reduceat(used, cells[:-1], axis=1)
-    low: npt.NDArray[np.float32] = np.minimum.reduceat(used, cells[:-1], axis=1)
+    high = np.empty((len(samples_uv), len(cells) - 1), dtype=np.float32)
+    low = np.empty_like(high)
+    for row, trace in enumerate(samples_uv):
+        high[row] = _extremes(trace, cells, np.maximum)
+        low[row] = _extremes(trace, cells, np.minimum)
     return high, low
+
+
+def _extremes(
+    trace: npt.NDArray[np.float32], cells: npt.NDArray[np.int64], ufunc: np.ufunc
+) -> npt.NDArray[np.float32]:
+    """Largest (or smallest) sample of each cell.
+
+    Extremes of 2, 4, 8... samples from every sample on, until two such stretches cover a cell:
+    some passes over the whole trace take half the time of one short reduction a cell.
+    """
+    begin, end = cells[:-1], cells[1:]
+    shortest = int((end - begin).min())
+    longest = int((end - begin).max())
+    covered, reached = trace[: cells[-1]], 1
+    while 2 * reached <= shortest:
+        covered = ufunc(covered[:-reached], covered[reached:])
+        reached *= 2
+    if longest > 2 * reached:  # cells of very different lengths
+        whole: npt.NDArray[np.float32] = ufunc.reduceat(trace[: cells[-1]], begin)
+        return whole
+    extremes: npt.NDArray[np.float32] = ufunc(covered[begin], covered[end - reached])
+    return extremes
 
 
 def stuck_features(

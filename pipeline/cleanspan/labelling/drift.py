@@ -17,6 +17,7 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.floating[Any]]
 
 TENTHS = 10
+ROWS_AT_ONCE = 2048
 FLOOR = 1e-3
 """Shares below this count as this: one empty tenth must not be infinite."""
 
@@ -196,22 +197,41 @@ class Histogram:
 
     def __init__(self, edges: FloatArray) -> None:
         self.edges = edges
-        self.counts: FloatArray = np.zeros((len(edges), TENTHS + 1))
+        self._counts: FloatArray = np.zeros((len(edges), TENTHS + 1))
+        self._waiting: list[FloatArray] = []
+        self._n_waiting = 0
 
     def add(self, rows: FloatArray) -> None:
         """Count rows, ndarray of shape (n_rows, n_features)."""
+        self._waiting.append(rows)
+        self._n_waiting += len(rows)
+        if self._n_waiting >= ROWS_AT_ONCE:
+            self._count()
+
+    def _count(self) -> None:
+        """Count what waits: many rows at once cost little more than a few."""
+        if not self._waiting:
+            return
+        rows = np.concatenate(self._waiting)
+        self._waiting, self._n_waiting = [], 0
         for place, edges in enumerate(self.edges):
             values = rows[:, place]
             there = np.isfinite(values)
             # An edge that stands several times (a feature with few values) fills the last of
             # its tenths, in training and in the recording alike.
             which = np.searchsorted(edges, values[there], side="right")
-            self.counts[place, :TENTHS] += np.bincount(which, minlength=TENTHS)[:TENTHS]
-            self.counts[place, TENTHS] += (~there).sum()
+            self._counts[place, :TENTHS] += np.bincount(which, minlength=TENTHS)[:TENTHS]
+            self._counts[place, TENTHS] += (~there).sum()
+
+    @property
+    def counts(self) -> FloatArray:
+        """Counts of each feature, ndarray of shape (n_features, 11); the last without a value."""
+        self._count()
+        return self._counts
 
     @property
     def shares(self) -> FloatArray:
-        """Shares of each feature, ndarray of shape (n_features, 11); the last without a value."""
+        """The same as shares."""
         return shares_of(self.counts)
 
 

@@ -50,36 +50,43 @@ def refine(runs: Runs, cells: RowFile, *, channel: int, first_cell: int, n_cells
     back_s, on_s = np.where(begins, REACH_S, INWARD_S), np.where(begins, INWARD_S, REACH_S)
     lowest_s = np.maximum(edges_s - back_s, np.concatenate(([0.0], middles_s)))
     highest_s = np.minimum(edges_s + on_s, np.concatenate((middles_s, [length_s])))
+    low = np.ceil(lowest_s / CELL_S - 1e-6).astype(np.int64)
+    n_looked_at = (highest_s / CELL_S + 1e-6).astype(np.int64) - low
+    inside = (edges_s > 0) & (edges_s < length_s) & (n_looked_at >= FEWEST_CELLS)
     moved_s = edges_s.copy()
-    for place in np.flatnonzero((edges_s > 0) & (edges_s < length_s)):
-        low = int(np.ceil(lowest_s[place] / CELL_S - 1e-6))
-        high = int(highest_s[place] / CELL_S + 1e-6)
-        if high - low < FEWEST_CELLS:
-            continue
-        split = best_split(cells.read(channel, first_cell + low, first_cell + high))
-        if split is not None:
-            moved_s[place] = (low + split) * CELL_S
+    # Most edges look at equally many cells: those are split together.
+    for length in np.unique(n_looked_at[inside]):
+        places = np.flatnonzero(inside & (n_looked_at == length))
+        begins_at = first_cell + low[places]
+        values = [cells.read(channel, begin, begin + int(length)) for begin in begins_at.tolist()]
+        splits = best_splits(np.stack(values))
+        found = splits > 0
+        moved_s[places[found]] = (low[places] + splits)[found] * CELL_S
     return Runs(moved_s[::2], moved_s[1::2], runs.confidence)
 
 
-def best_split(values: npt.NDArray[np.float32]) -> int | None:
-    """Where two means explain the values best; None where no split explains half of them.
+def best_splits(values: npt.NDArray[np.float32]) -> npt.NDArray[np.int64]:
+    """Where two means explain each row of cells best.
 
     Parameters
     ----------
-    values : ndarray of shape (n_cells, n_measures)
+    values : ndarray of shape (n_edges, n_cells, n_measures)
+
+    Returns
+    -------
+    ndarray of shape (n_edges,)
+        First cell after the split; 0 where no split explains half of the variance.
     """
-    centred = values - values.mean(axis=0)
-    total = (centred**2).sum(axis=0)
-    if not (total > 1e-6).any():
-        return None
+    n_cells = values.shape[1]
+    centred = values - values.mean(axis=1, keepdims=True)
+    total = (centred**2).sum(axis=1, keepdims=True)
     scaled = centred / np.sqrt(np.maximum(total, 1e-6))
-    count = np.arange(1, len(values))[:, None]
-    running = np.cumsum(scaled, axis=0)[:-1]
-    explained = running**2 / count + running**2 / (len(values) - count)
-    best = explained.max(axis=1)
-    split = int(np.argmax(best))
-    return split + 1 if best[split] >= CLEAR_SPLIT else None
+    count = np.arange(1, n_cells)[:, None]
+    running = np.cumsum(scaled, axis=1)[:, :-1]
+    explained = (running**2 / count + running**2 / (n_cells - count)).max(axis=2)
+    split = np.argmax(explained, axis=1)
+    clear = explained[np.arange(len(split)), split] >= CLEAR_SPLIT
+    return np.where(clear & (total > 1e-6).any(axis=(1, 2)), split + 1, 0)
 
 
 def refine_short(

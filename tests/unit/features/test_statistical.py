@@ -1,7 +1,11 @@
 """Statistical features against scipy.stats and against values worked out by hand."""
 
+import itertools
+
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import stats
 
 from cleanspan.features.registry import STATISTICAL
@@ -59,6 +63,20 @@ def test_a_ramp_has_the_same_step_everywhere():
     ramp = np.arange(50, dtype=np.float32)[None]
     assert largest_step(ramp, 50.0)[0] == 2.0
     assert largest_step(-ramp, 50.0)[0] == 2.0
+
+
+@given(
+    lengths=st.lists(st.integers(1, 70), min_size=1, max_size=30),
+    seed=st.integers(0, 1000),
+)
+def test_the_extremes_of_cells_are_those_of_their_samples(lengths, seed):
+    """numpy's own maximum and minimum of each cell, of equal lengths or not."""
+    cells = np.concatenate(([0], np.cumsum(lengths)))
+    samples = np.random.default_rng(seed).normal(size=(2, cells[-1] + 3)).astype(np.float32)
+    high, low = cell_extremes(samples, cells)
+    for place, (begin, end) in enumerate(itertools.pairwise(cells)):
+        assert (high[:, place] == samples[:, begin:end].max(axis=1)).all()
+        assert (low[:, place] == samples[:, begin:end].min(axis=1)).all()
 
 
 def test_flat_and_railed_shares_in_eighths_of_a_second():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from cleanspan.features.windows import CELL_S
-from cleanspan.labelling.edges import best_split, refine
+from cleanspan.labelling.edges import best_splits, refine
 from cleanspan.labelling.runs import Runs
 
 
@@ -40,13 +40,15 @@ def refined(cells, *spans):
 def test_split_of_a_step():
     values = np.zeros((10, 2), dtype=np.float32)
     values[7:, 0] = 1
-    assert best_split(values) == 7
+    later = np.zeros((10, 2), dtype=np.float32)
+    later[9:, 1] = -5
+    assert best_splits(np.stack((values, later))).tolist() == [7, 9]
 
 
 def test_no_split_where_nothing_changes_or_nothing_explains():
-    assert best_split(np.ones((10, 2), dtype=np.float32)) is None
-    noise = np.random.default_rng(0).normal(size=(40, 2)).astype(np.float32)
-    assert best_split(noise) is None
+    assert best_splits(np.ones((1, 10, 2), dtype=np.float32)).tolist() == [0]
+    noise = np.random.default_rng(0).normal(size=(1, 40, 2)).astype(np.float32)
+    assert best_splits(noise).tolist() == [0]
 
 
 @pytest.mark.parametrize(("onset_s", "end_s"), [(5.0, 10.0), (5.5, 9.5), (4.5, 10.5), (4.5, 9.5)])
