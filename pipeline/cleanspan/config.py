@@ -105,7 +105,8 @@ class Export:
     deidentify : bool
         Whether patient and recording identification are replaced by X fields.
     keep_notes : bool
-        Whether existing annotations, which may hold names, are kept when de-identifying.
+        Whether existing annotations, which may hold names, are kept when de-identifying;
+        without it they always are.
     """
 
     marked: str = "copy"
@@ -119,6 +120,12 @@ class Export:
     def __post_init__(self) -> None:
         """Check the choices."""
         one_of("marked", self.marked, ("copy", "annotations-only", "none"))
+        if not self.keep_notes and not self.deidentify:
+            # Notes would be gone from the copy, names and dates would stay in its header.
+            raise ValueError(
+                "keep_notes = false must come with deidentify = true, got it alone: names and "
+                "dates would stay in the header"
+            )
 
 
 @dataclass(frozen=True, slots=True)

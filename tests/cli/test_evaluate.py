@@ -69,7 +69,7 @@ def test_reader_is_compared_with_reader(folder):
     (folder / "b.csv").write_text("\n".join([text[0], *(r for r in text if "second" in r)]))
     done = run(folder / "b.csv", "--labels", folder / "a.csv")
     assert done.exit_code == 0, done.output
-    assert "1 recordings of 1 people" in done.output
+    assert "1 recording of 1 person" in done.output
 
 
 def failure(capsys, *args):
@@ -108,6 +108,21 @@ def test_a_slip_of_the_pen_does_not_change_the_score_silently(folder, capsys, op
     assert code == 2
     assert text in err
     assert "Traceback" not in err
+
+
+def test_a_slip_of_the_pen_in_the_settings_is_told_too(folder, tmp_path, capsys):
+    settings = tmp_path / "settings.toml"
+    settings.write_text('[labels]\nnot_read = ["line niose"]\n')
+    code, err = failure(
+        capsys,
+        folder / "results",
+        "--labels",
+        folder / "labels.csv",
+        "--config",
+        settings,
+    )
+    assert code == 2
+    assert "must be one of blink, muscle, line noise, contact loss, got line niose" in err
 
 
 def test_labelled_channels_that_were_not_screened_are_named(folder):

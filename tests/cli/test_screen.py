@@ -334,6 +334,7 @@ def test_every_problem_of_a_config_at_once(run, source):
         ("[windows]\nhop_s = 0.1", "windows.hop_s must lie between 0.25 and 1, got 0.1"),
         ("[windows]\nblock_s = 4", "windows.block_s must lie between 5 and 120, got 4"),
         ('[export]\nmarked = "yes"', "export.marked must be one of 'copy', 'annotations-only'"),
+        ("[export]\nkeep_notes = false", "keep_notes = false must come with deidentify = true"),
         ("[export]\nplan = 3", "export.plan must be a text, got 3"),
         ("windows = 3", "windows must be a table, got 3"),
         ("[segments.blink]\nkeep_above = 0.8", "keep_above must lie between 0.01 and 0.5"),
@@ -492,3 +493,21 @@ def test_what_the_study_tells_is_found(demo):
     assert float(flat["duration_s"]) == pytest.approx(6, abs=0.75)
     assert float(railed["onset_s"]) == pytest.approx(70, abs=0.75)
     assert float(railed["duration_s"]) == pytest.approx(5, abs=1)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "what", "where"),
+    [
+        (["nope"], "No such command 'nope'", "cleanspan --help"),
+        (["screen"], "Missing argument 'PATHS...'", "cleanspan screen --help"),
+        (["screen", "x", "--out", "y", "--jobs", "a"], "'--jobs': 'a'", "cleanspan screen --help"),
+        (["night", "--nope"], "No such option '--nope'", "cleanspan night --help"),
+    ],
+)
+def test_a_wrong_command_line_gets_one_line(capsys, arguments, what, where):
+    with pytest.raises(SystemExit) as caught:
+        main(arguments)
+    assert caught.value.code == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert what in line
+    assert line.endswith(f"see {where}")

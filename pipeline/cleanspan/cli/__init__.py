@@ -57,7 +57,17 @@ def cli() -> None:
 def main(args: list[str] | None = None) -> Any:
     """Run the command line; a user's mistake becomes one clear line and an exit status."""
     try:
-        return cli.main(args=args, prog_name="cleanspan", standalone_mode=True)
+        status = cli.main(args=args, prog_name="cleanspan", standalone_mode=False)
+        sys.exit(status if isinstance(status, int) else 0)
+    except click.exceptions.NoArgsIsHelpError as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except click.ClickException as error:
+        click.echo(f"cleanspan: {_one_line(error)}", err=True)
+        sys.exit(error.exit_code)
+    except click.Abort:
+        click.echo("cleanspan: stopped", err=True)
+        sys.exit(1)
     except CleanspanError as error:
         for line in str(error).splitlines():
             click.echo(f"cleanspan: {line}", err=True)
@@ -66,3 +76,10 @@ def main(args: list[str] | None = None) -> Any:
         # The reader of our output (head, less) went away: not a failure of the run.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
+
+
+def _one_line(error: click.ClickException) -> str:
+    """Say what click found wrong, and where the command's options stand, on one line."""
+    what = " ".join(error.format_message().split()).rstrip(".?")
+    context = getattr(error, "ctx", None)
+    return f"{what}; see {context.command_path if context else 'cleanspan'} --help"

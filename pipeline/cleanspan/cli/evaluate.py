@@ -8,7 +8,6 @@ import click
 
 from cleanspan.config import LabelRules, load_config
 from cleanspan.errors import UsageError
-from cleanspan.types import LABELS
 
 if TYPE_CHECKING:
     from cleanspan.training.hand_labels import HandLabel
@@ -68,7 +67,6 @@ def command(
 
     rules = _rules(load_config(config).labels, all_channels, not_read)
     labels = read_hand_labels(label_paths, rules)
-    _check_not_read(not_read, labels, rules)
     labels, agreement = choose_readers(labels, readers)
     evaluation = evaluate_results(marks, labels, Comparison(rules, agreement, person_pattern))
     _show(evaluation)
@@ -82,18 +80,6 @@ def _rules(rules: LabelRules, all_channels: str, not_read: tuple[str, ...]) -> L
     if all_channels:
         rules = replace(rules, all_channels=tuple(all_channels.split()))
     return replace(rules, not_read=(*rules.not_read, *not_read))
-
-
-def _check_not_read(
-    not_read: tuple[str, ...], labels: "list[HandLabel]", rules: LabelRules
-) -> None:
-    """Refuse a label that nobody knows: a slip of the pen would change the score silently."""
-    from cleanspan.training.truth import label_names
-
-    known = dict.fromkeys((*LABELS, *rules.extra, *label_names(labels)))
-    wrong = [name for name in not_read if name not in known]
-    if wrong:
-        raise UsageError(f"--not-read must be one of {', '.join(known)}, got {', '.join(wrong)}")
 
 
 def choose_readers(labels: "list[HandLabel]", readers: str) -> "tuple[list[HandLabel], Agreement]":
@@ -124,7 +110,11 @@ def _show(evaluation: "Evaluation") -> None:
     table = score_table(evaluation.scores)
     whole = pooled(evaluation.scores)
     people = len({score.person for score in evaluation.scores})
-    click.echo(f"{len(evaluation.scores)} recordings of {people} people")
+    recordings = len(evaluation.scores)
+    click.echo(
+        f"{recordings} recording{'s' * (recordings != 1)} of "
+        f"{people} {'person' if people == 1 else 'people'}"
+    )
     shown = table[table["scope"] == "all"].drop(
         columns=["scope", "name", "cells_known", "clean_cells", "clean_cells_marked_share"]
     )
@@ -135,7 +125,12 @@ def _show(evaluation: "Evaluation") -> None:
         ("Channel seconds", cells.rename(columns=lambda c: c.removeprefix("cells_"))),
         ("Events", events.rename(columns=lambda c: c.removeprefix("events_"))),
         ("Spread between people", spread_table(evaluation.scores)),
-        ("Channel seconds by true and marked class", confusion),
+        # Counts of its own: above, each label counts by itself, several at once included.
+        (
+            "Seconds that truly are of one class, by marked class "
+            "(of several marks at once, each counts in part)",
+            confusion,
+        ),
     ):
         click.echo(f"\n{title}")
         click.echo("\n".join(text_table(part)))

@@ -110,11 +110,23 @@ def read_hand_labels(
         labels += read(path, rules, problems)
     labels = _without_repeats(labels)
     problems += _contradictions(labels)
+    problems += _unknown_not_read(labels, rules)
     if recordings is not None:
         problems += check_against_recordings(labels, find_recordings(recordings))
     if problems:
         raise LabelsError(problems)
     return sorted(labels, key=lambda row: (row.recording, row.onset_s, row.label, row.reader))
+
+
+def _unknown_not_read(labels: Sequence[HandLabel], rules: LabelRules) -> list[str]:
+    """Refuse a label that nobody knows: a slip of the pen would change every figure silently."""
+    found = (row.label for row in labels if row.label not in STATEMENTS)
+    known = dict.fromkeys((*LABELS, *rules.extra, *sorted(found)))
+    wrong = [name for name in rules.not_read if name not in known]
+    if not wrong:
+        return []
+    where = "labels not read (labels.not_read in settings, or --not-read)"
+    return [f"{where} must be one of {', '.join(known)}, got {', '.join(wrong)}"]
 
 
 def _label_files(paths: Iterable[Path], problems: list[str]) -> Iterator[Path]:
