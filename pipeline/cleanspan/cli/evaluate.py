@@ -126,11 +126,7 @@ def _show(evaluation: "Evaluation") -> None:
         ("Events", events.rename(columns=lambda c: c.removeprefix("events_"))),
         ("Spread between people", spread_table(evaluation.scores)),
         # Counts of its own: above, each label counts by itself, several at once included.
-        (
-            "Seconds that truly are of one class, by marked class "
-            "(of several marks at once, each counts in part)",
-            confusion,
-        ),
+        ("Seconds of one true class, by marked class (several marks count in part)", confusion),
     ):
         click.echo(f"\n{title}")
         click.echo("\n".join(text_table(part)))

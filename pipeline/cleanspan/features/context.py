@@ -14,6 +14,8 @@ from cleanspan.features.registry import (
     BASELINED,
     EVENT_NAMES,
     MIDDLES,
+    NEAR,
+    NEAR_S,
     RAW_NAMES,
     SMOOTH_S,
     SMOOTHED,
@@ -172,6 +174,9 @@ def add_context(
     smoothed = rows[:, [*(column[name] for name in SMOOTHED), column[around.mains_column]]]
     smoothed = running_mean(smoothed, size)
     parts.append(smoothed[:, :-1])
+    reach = max(round(NEAR_S / hop_s), 1)
+    near = rows[:, [column[name] for name in NEAR]]
+    parts += [running_largest(near, reach, 0), running_largest(near, reach, reach)]
     parts.append(
         np.stack(
             (
@@ -202,6 +207,22 @@ def running_mean(values: npt.NDArray[np.float32], size: int) -> npt.NDArray[np.f
     running = np.cumsum(padded, axis=0, dtype=np.float64)
     mean: npt.NDArray[np.float32] = ((running[size:] - running[:-size]) / size).astype(np.float32)
     return mean
+
+
+def running_largest(
+    values: npt.NDArray[np.float32], before: int, after: int
+) -> npt.NDArray[np.float32]:
+    """Largest of some rows before and after each row, itself included.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n_rows, n_columns)
+    before, after : int
+    """
+    padded = np.pad(values, ((before, after), (0, 0)), mode="edge")
+    views = np.lib.stride_tricks.sliding_window_view(padded, before + after + 1, axis=0)
+    largest: npt.NDArray[np.float32] = views.max(axis=-1)
+    return largest
 
 
 def relate_events(

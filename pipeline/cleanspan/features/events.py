@@ -228,7 +228,7 @@ def _features(
     columns: dict[str, npt.NDArray[np.floating]] = {
         "lead_height": log_height,
         "lead_height_above": log_height,
-        "lead_width": np.log10(shape.width / rate),
+        "lead_width": np.log10(np.maximum(shape.width, 1) / rate),
         "lead_rise": np.log10(np.maximum(shape.before, 1) / rate),
         "lead_fall": np.log10(np.maximum(shape.after, 1) / rate),
         **_balance(shape, share, alike),

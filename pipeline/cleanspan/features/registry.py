@@ -58,6 +58,7 @@ STATISTICAL = (
     Feature("line_length", "log10 µV/s", "sum of absolute steps in a second", COMMON),
     Feature("mobility", "Hz", "Hjorth's mobility as a frequency", HJORTH),
     Feature("complexity", "ratio", "Hjorth's complexity", HJORTH),
+    Feature("busiest_length", "log10 µV/s", "line length of the busiest quarter-second", COMMON),
     Feature("step", "log10 µV", "largest change within 40 ms", COMMON),
     Feature(
         "lasting_step", "log10 µV", "largest change between neighbouring quarter-seconds", COMMON
@@ -131,7 +132,7 @@ RAW_NAMES = tuple(feature.name for feature in RAW_FEATURES)
 
 BASELINED = (
     "rms", "band_1_4", "band_8_13", "band_20_30", "band_30_45", "band_65_78", "step",
-    "distance_mid", "step_alone",
+    "distance_mid", "step_alone", "busiest_length",
 )  # fmt: skip
 """Features of which the distance to the channel's own middle is a feature too."""
 
@@ -152,6 +153,13 @@ SMOOTHED = (
 SMOOTH_S = 8.0
 """Length of those surroundings, s."""
 
+NEAR = ("step_alone", "step_lead", "jump_crest")
+"""Features of which the largest value just before, and just before and after, are features too:
+what creeps back after a pop is told from drift by the jump before it."""
+
+NEAR_S = 2.0
+"""How far that reaches, s."""
+
 _BY_NAME = {feature.name: feature for feature in RAW_FEATURES}
 
 CONTEXT = (
@@ -166,6 +174,24 @@ CONTEXT = (
     + tuple(
         Feature(f"{name}_around", _BY_NAME[name].unit, f"{name}, mean over {SMOOTH_S:g} s", COMMON)
         for name in SMOOTHED
+    )
+    + tuple(
+        Feature(
+            f"{name}_before",
+            _BY_NAME[name].unit,
+            f"{name}, largest of this and the windows of {NEAR_S:g} s before",
+            COMMON,
+        )
+        for name in NEAR
+    )
+    + tuple(
+        Feature(
+            f"{name}_near",
+            _BY_NAME[name].unit,
+            f"{name}, largest of the windows within {NEAR_S:g} s",
+            COMMON,
+        )
+        for name in NEAR
     )
     + (
         Feature(

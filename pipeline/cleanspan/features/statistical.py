@@ -1,5 +1,7 @@
 """Statistical features of each channel-window: size, shape, steps, flat and railed shares."""
 
+from functools import lru_cache
+
 import numpy as np
 import numpy.typing as npt
 
@@ -58,7 +60,7 @@ def _mean_square(windows: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
 
 
 def shape_features(windows_uv: npt.NDArray[np.float32], rate_hz: float) -> npt.NDArray[np.float32]:
-    """rms, peak-to-peak, skewness, kurtosis, line length, mobility, complexity.
+    """rms, peak-to-peak, skewness, kurtosis, line length, mobility, complexity, busiest length.
 
     Parameters
     ----------
@@ -68,7 +70,7 @@ def shape_features(windows_uv: npt.NDArray[np.float32], rate_hz: float) -> npt.N
 
     Returns
     -------
-    ndarray of shape (n_channels, n_windows, 7)
+    ndarray of shape (n_channels, n_windows, 8)
     """
     at_once = max(AT_ONCE_SAMPLES // max(windows_uv[:1].size, 1), 1)
     parts = [
@@ -89,18 +91,26 @@ def _shapes(windows_uv: npt.NDArray[np.float32], rate_hz: float) -> npt.NDArray[
     fourth = _mean_square(squared)
     step = np.diff(windows_uv, axis=-1)
     mobility_hz, complexity = _hjorth(variance, step, rate_hz)
-    length = np.abs(step, out=step).sum(axis=-1)
+    quarters = np.abs(step, out=step) @ _quarters(step.shape[-1])
     floor = np.float32(RMS_FLOOR_UV)
     columns = (
         np.log10(np.maximum(np.sqrt(variance), floor)),
         np.log10(np.maximum(span, floor)),
         np.cbrt(third / safe**1.5),
         np.log10(np.clip(fourth / safe**2, 1, 1e3)),
-        np.log10(np.maximum(length, floor)),
+        np.log10(np.maximum(quarters.sum(axis=-1), floor)),
         mobility_hz,
         complexity,
+        np.log10(np.maximum(4 * quarters.max(axis=-1), floor)),
     )
     return np.stack(columns, axis=-1).astype(np.float32)
+
+
+@lru_cache(maxsize=8)
+def _quarters(length: int) -> npt.NDArray[np.float32]:
+    """Columns that sum a window's quarters, of nearly equal length."""
+    quarter = np.arange(length) * 4 // length
+    return (quarter[:, None] == np.arange(4)).astype(np.float32)
 
 
 def step_features(
@@ -231,5 +241,5 @@ def in_pairs(extreme: npt.NDArray[np.float32], ufunc: np.ufunc) -> npt.NDArray[n
     return paired
 
 
-N_SHAPE = 7
+N_SHAPE = 8
 assert len(STATISTICAL) == N_SHAPE + 4  # noqa: S101 - the registry and this module must agree

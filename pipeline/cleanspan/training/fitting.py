@@ -52,7 +52,7 @@ MEASURED = ("mains", "mains_around", "mains_middle", "mains_rms")
 VIEWS: Mapping[str, tuple[View, ...]] = {
     MUSCLE: (View((4,), 0.3, 2, FAST), View((16,), 1.0, 2)),
     LINE_NOISE: (View((8,), 0.01, 1, MEASURED),),
-    CONTACT_LOSS: (View((32, 16), 0.1, 3),),
+    CONTACT_LOSS: (View((32, 16), 1.0, 3),),
     BLINK: (View((24,), 0.05, 3),),
 }
 """Chosen by people left out (see the model card); a lab's own label gets `OTHER_VIEWS`."""

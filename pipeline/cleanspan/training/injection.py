@@ -26,6 +26,9 @@ CONTACT_KINDS = ("flat", "railed", "floating", "popping", "reference lost")
 KINDS = (*CONTACT_KINDS, MUSCLE, BLINK, LINE_NOISE)
 WHOLE = {"flat": 0.15, "railed": 0.15, "floating": 0.25, LINE_NOISE: 0.15}
 """How often a fault lasts from start to end: an electrode that never touched the skin."""
+ROUGH_GAIN, ROUGH_NOISE = (0.4, 1.6), 0.5
+"""What a bad electrode leaves of the signal, and the most it adds of its own noise, as a share of
+the channel's robust rms (common practice: the scalp still shows)."""
 POP_CLEAR, POP_DOUBTFUL = (3.0, 25.0), (1.2, 10.0)
 """Height in robust rms of the channel, and in µV (common practice): what stands out, what may."""
 
@@ -94,6 +97,39 @@ def inject(
         spans += new
         taken += [span for span in new if span.label == CONTACT_LOSS]
     return samples, sorted(spans, key=lambda span: (span.onset_s, span.label, span.channels))
+
+
+def roughened(
+    samples_uv: npt.ArrayLike, rate_hz: float, rng: np.random.Generator, *, share: float
+) -> Samples:
+    """Make some electrodes worse than the others that still show the scalp, so not lost.
+
+    A sponge that is half dry weakens its channel or adds noise of its own to it. Either way the
+    channel agrees less with its neighbours, and a model must not take that alone for a fault.
+
+    Parameters
+    ----------
+    samples_uv : array_like of shape (n_channels, n_samples), µV
+        Not changed.
+    rate_hz : float
+    rng : numpy.random.Generator
+    share : float
+        How many of the channels, 0 to 1.
+    """
+    samples = np.array(samples_uv, dtype=np.float32)
+    levels_uv = robust_levels_uv(samples)
+    for row in np.flatnonzero(rng.random(len(samples)) < share):
+        samples[row] *= np.float32(np.exp(rng.uniform(*np.log(ROUGH_GAIN))))
+        slope = float(rng.uniform(0.3, 1.8))
+        noise = shaped_noise(
+            rng,
+            1,
+            n_samples=samples.shape[1],
+            rate_hz=rate_hz,
+            density=power_law(slope, 0.5),
+        )[0]
+        samples[row] += np.float32(rng.uniform(0, ROUGH_NOISE) * levels_uv[row]) * noise
+    return samples
 
 
 def _inject_one(

@@ -12,12 +12,14 @@ from cleanspan.recording.in_memory import ArrayRecording
 from cleanspan.recording.opening import open_recording
 from cleanspan.training.dataset import Tables, joined, tables_of
 from cleanspan.training.hand_labels import OTHER, REVIEWED, UNSURE, HandLabel
-from cleanspan.training.injection import CONTACT_KINDS, inject
+from cleanspan.training.injection import CONTACT_KINDS, inject, roughened
 from cleanspan.training.simulator import Simulated, Span, random_scenario, simulate
 from cleanspan.training.truth import ANY, TWO
 from cleanspan.types import ALL_CHANNELS, CONTACT_LOSS, LINE_NOISE, MUSCLE, Channel, Role
 
 WINDOW_LABELS = (MUSCLE, LINE_NOISE, CONTACT_LOSS)
+ROUGH_SHARE = 0.15
+"""Share of the channels that are bad without being lost where a model learns about faults."""
 GRID = Windows()
 
 
@@ -147,7 +149,12 @@ def injected_tables(
 ) -> Tables:
     """Compute labelled windows of a read recording with faults injected: contact loss only."""
     made, labels = injected_recording(
-        path, hand_labels, seed=seed, electrodes=electrodes, longest_s=longest_s
+        path,
+        hand_labels,
+        seed=seed,
+        electrodes=electrodes,
+        longest_s=longest_s,
+        rough_share=ROUGH_SHARE,
     )
     tables = tables_of(
         made,
@@ -171,6 +178,7 @@ def injected_recording(
     longest_s: float,
     kinds: Sequence[str] = CONTACT_KINDS,
     per_minute: float = 4.0,
+    rough_share: float = 0.0,
 ) -> tuple[ArrayRecording, list[HandLabel]]:
     """Inject contact faults into the part of a recording that readers looked at.
 
@@ -186,6 +194,8 @@ def injected_recording(
         Length of the part, from the start.
     kinds, per_minute
         See `injection.inject`.
+    rough_share : float
+        How many channels are made worse first without being lost; see `injection.roughened`.
 
     Returns
     -------
@@ -203,6 +213,8 @@ def injected_recording(
     rate_hz = channels[0].rate_hz
     rng = np.random.default_rng(seed)
     names = [channel.electrode or "" for channel in channels]
+    if rough_share:
+        samples = roughened(samples, rate_hz, rng, share=rough_share)
     changed, spans = inject(samples, rate_hz, names, rng, kinds=kinds, per_minute=per_minute)
     limit = float(np.abs(changed).max())
     described = as_channels(names, rate_hz, (-limit, limit), rate_hz / 2)

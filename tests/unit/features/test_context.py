@@ -4,8 +4,16 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from cleanspan.features.context import BIN, COUNTED, SCALE, Middles, relate_events, running_mean
-from cleanspan.features.registry import EVENT_NAMES, RAW_NAMES
+from cleanspan.features.context import (
+    BIN,
+    COUNTED,
+    SCALE,
+    Middles,
+    relate_events,
+    running_largest,
+    running_mean,
+)
+from cleanspan.features.registry import EVENT_NAMES, RAW_NAMES, WINDOW_NAMES
 
 
 def rows_of(n_channels=3, n_windows=400, seed=0):
@@ -111,3 +119,31 @@ def test_the_running_mean_is_that_of_scipy(n_rows, size):
     values = np.random.default_rng(n_rows + size).normal(2, 1, (n_rows, 3)).astype(np.float32)
     expected = ndimage.uniform_filter1d(values, size, axis=0, mode="nearest")
     assert np.allclose(running_mean(values, size), expected, rtol=0, atol=1e-6)
+
+
+@pytest.mark.parametrize(("n_rows", "reach"), [(1, 4), (3, 4), (200, 4), (50, 1)])
+def test_the_running_largest_is_that_of_scipy(n_rows, reach):
+    values = np.random.default_rng(n_rows).normal(size=(n_rows, 2)).astype(np.float32)
+    around = ndimage.maximum_filter1d(values, 2 * reach + 1, axis=0, mode="nearest")
+    np.testing.assert_array_equal(running_largest(values, reach, reach), around)
+    before = [values[max(row - reach, 0) : row + 1].max(axis=0) for row in range(n_rows)]
+    np.testing.assert_array_equal(running_largest(values, reach, 0), before)
+
+
+def test_a_jump_is_remembered_for_two_seconds_and_foreseen_by_near_only(invented):
+    """A step of 300 µV at 10.2 s that creeps back: windows up to 2 s later know of it."""
+    samples = invented.background(19, 20, seed=4, rms_uv=5)
+    time_s = np.arange(samples.shape[1]) / 250
+    samples[3] += np.where(time_s < 10.2, 0, 300 * np.exp(-(time_s - 10.2) / 0.8))
+    found = invented.features_of(invented.in_memory(samples))
+    step, before, near = (
+        found.windows[3][:, WINDOW_NAMES.index(f"step_alone{kind}")]
+        for kind in ("", "_before", "_near")
+    )
+    first = int(np.argmax(step))
+    assert step[first] == pytest.approx(np.log10(300), abs=0.1)
+    late = first + 5  # two seconds later by half-second windows, and the last to hold the jump
+    assert step[late] < 2
+    assert (before[first : first + 5] == step[first]).all()
+    assert (near[first - 4 : first + 5] == step[first]).all()
+    assert (before[: first - 1] < 2).all()

@@ -40,6 +40,18 @@ def test_moments_equal_scipys(draw, offset):
     np.testing.assert_allclose(10 ** values["line_length"], length, rtol=1e-3)
 
 
+def test_a_burst_in_one_quarter_shows_in_the_busiest_length():
+    """160 Hz: 159 changes; those of the third quarter (80 to 119) are 5 µV each, no others."""
+    trace = np.zeros(160)
+    trace[80:120] = 5 * np.arange(1, 41)
+    trace[120:] = trace[119]
+    values = shapes(trace[None, None].astype(np.float32))
+    length = np.abs(np.diff(trace))
+    quarters = [part.sum() for part in np.split(length, [40, 80, 120])]
+    assert 10 ** values["line_length"][0] == pytest.approx(length.sum())
+    assert 10 ** values["busiest_length"][0] == pytest.approx(4 * max(quarters))
+
+
 def test_steps_of_a_staircase():
     """50 Hz: 40 ms are two samples. 0 µV, then 30 µV from the middle of the window on."""
     slow = np.zeros((1, 1, 50), dtype=np.float32)
