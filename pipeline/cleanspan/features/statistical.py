@@ -110,7 +110,8 @@ def _shapes(windows_uv: npt.NDArray[np.float32], rate_hz: float) -> npt.NDArray[
 def _quarters(length: int) -> npt.NDArray[np.float32]:
     """Columns that sum a window's quarters, of nearly equal length."""
     quarter = np.arange(length) * 4 // length
-    return (quarter[:, None] == np.arange(4)).astype(np.float32)
+    sums: npt.NDArray[np.float32] = (quarter[:, None] == np.arange(4)).astype(np.float32)
+    return sums
 
 
 def step_features(
