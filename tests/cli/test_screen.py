@@ -511,3 +511,14 @@ def test_a_wrong_command_line_gets_one_line(capsys, arguments, what, where):
     (line,) = capsys.readouterr().err.splitlines()
     assert what in line
     assert line.endswith(f"see {where}")
+
+
+def test_a_recording_whose_end_is_missing_is_told_under_the_table(run, source):
+    whole = source.read_bytes()
+    Path("cut.edf").write_bytes(whole[: -len(whole) // 4])
+    done = run("cut.edf", source)
+    assert done.status == 0
+    (line,) = (line for line in done.out.splitlines() if line.startswith("warnings"))
+    assert line.startswith("warnings about 1 of 2 (all in summary.csv): cut.edf: ")
+    assert "the end is missing" in line
+    assert "warnings" not in run(source, out="other").out

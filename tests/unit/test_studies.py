@@ -71,7 +71,7 @@ def material():
 @pytest.fixture
 def quick(monkeypatch):
     """Small batches: a handful of rows must suffice to learn from."""
-    recipe = replace(trials.STUDY_RECIPE, batch=32, epochs=12)
+    recipe = replace(trials.STUDY_RECIPE, batch=32, epochs=20)
     monkeypatch.setattr(trials, "STUDY_RECIPE", recipe)
     monkeypatch.setattr(ablation, "STUDY_RECIPE", recipe)
 

@@ -74,7 +74,7 @@ def command(
             tasks, config=config, model=model_folder, jobs=jobs or _cores(), done=step
         )
     if not quiet:
-        click.echo("\n".join(table_lines(outcomes)))
+        click.echo("\n".join([*table_lines(outcomes), *warning_lines(outcomes)]))
         click.echo(f"results: {out}")
     failed = [outcome for outcome in outcomes if outcome.status != "done"]
     for outcome in failed:
@@ -151,6 +151,16 @@ def table_lines(outcomes: "Sequence[Outcome]") -> list[str]:
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         for row in rows
     ]
+
+
+def warning_lines(outcomes: "Sequence[Outcome]") -> list[str]:
+    """Say that there are warnings: the first of them, and where all stand."""
+    warned = [outcome for outcome in outcomes if outcome.status == "done" and outcome.warnings]
+    if not warned:
+        return []
+    first = warned[0]
+    which = f"warnings about {len(warned)} of {len(outcomes)} (all in summary.csv)"
+    return [" ".join(f"{which}: {first.recording}: {first.warnings[0]}".split())]
 
 
 def _clock(duration_s: float) -> str:

@@ -54,7 +54,7 @@ WINDOW_FAMILIES: Mapping[str, tuple[str, ...]] = {
     "spatial": tuple(feature.name for feature in SPATIAL),
     "above the channel's middle": _ending("_above"),
     "the channel's middle": _ending("_middle"),
-    "surrounding seconds": _ending("_around"),
+    "surrounding seconds": (*_ending("_around"), *_ending("_before"), *_ending("_near")),
 }
 """Every window feature is in one family."""
 

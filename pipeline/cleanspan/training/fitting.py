@@ -50,7 +50,7 @@ MEASURED = ("mains", "mains_around", "mains_middle", "mains_rms")
 """What line noise is defined by; anything else would only mislead."""
 
 VIEWS: Mapping[str, tuple[View, ...]] = {
-    MUSCLE: (View((4,), 0.3, 2, FAST), View((16,), 1.0, 2)),
+    MUSCLE: (View((4,), 0.3, 4, FAST), View((16,), 1.0, 4)),
     LINE_NOISE: (View((8,), 0.01, 1, MEASURED),),
     CONTACT_LOSS: (View((32, 16), 1.0, 3),),
     BLINK: (View((24,), 0.05, 3),),

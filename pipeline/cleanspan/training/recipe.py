@@ -38,7 +38,7 @@ READ_WEIGHT = 2.0
 
 RULES: Mapping[str, SegmentRule] = {
     BLINK: SegmentRule(begin_at=0.75, keep_above=0.5, shortest_s=0.05, join_s=0.0),
-    MUSCLE: SegmentRule(begin_at=0.6, keep_above=0.4, shortest_s=0.25, join_s=1.0),
+    MUSCLE: SegmentRule(begin_at=0.65, keep_above=0.45, shortest_s=0.25, join_s=1.0),
     LINE_NOISE: SegmentRule(begin_at=0.5, keep_above=0.4, shortest_s=4.0, join_s=5.0),
     CONTACT_LOSS: SegmentRule(begin_at=0.65, keep_above=0.35, shortest_s=0.25, join_s=0.5),
 }
