@@ -26,9 +26,10 @@ from cleanspan.training.fitting import Recipe, Sample, fit_panel
 from cleanspan.training.ingredients import SIMULATED_SEEDS, Ingredients, gather
 from cleanspan.training.judging import person_code
 from cleanspan.training.open_recordings import CLEANED, LABEL_FILES, RECORDINGS
-from cleanspan.training.report_card import Verdicts, cross_judge, figures, shipped_card
+from cleanspan.training.report_card import figures, shipped_card
 from cleanspan.training.sample import SAMPLE, save_tables
 from cleanspan.training.sources import WINDOW_LABELS, all_joined
+from cleanspan.training.verdicts import Verdicts, cross_judge
 from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 
 log = logging.getLogger(__name__)
@@ -40,7 +41,7 @@ RULES: Mapping[str, SegmentRule] = {
     BLINK: SegmentRule(begin_at=0.75, keep_above=0.5, shortest_s=0.05, join_s=0.0),
     MUSCLE: SegmentRule(begin_at=0.65, keep_above=0.45, shortest_s=0.25, join_s=1.0),
     LINE_NOISE: SegmentRule(begin_at=0.5, keep_above=0.4, shortest_s=4.0, join_s=5.0),
-    CONTACT_LOSS: SegmentRule(begin_at=0.65, keep_above=0.35, shortest_s=0.25, join_s=0.5),
+    CONTACT_LOSS: SegmentRule(begin_at=0.7, keep_above=0.35, shortest_s=0.25, join_s=0.5),
 }
 """Segment rules of the shipped model: chosen before judging, by what readers do."""
 
@@ -146,7 +147,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--recordings", type=Path, help="folder of the open recordings")
     parser.add_argument("--labels", type=Path, help="folder of the readers' marks")
     parser.add_argument("--cleaned", type=Path, help="folder of the other laboratory's recordings")
-    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--jobs", type=int, default=2, help="processes; the result is the same")
     parser.add_argument("--folds", type=int, default=7, help="groups of people left out; 0: none")
     chosen = parser.parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="%(message)s")
@@ -159,7 +160,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
         verdicts = None
         if ingredients.read is not None and chosen.folds:
             verdicts = cross_judge(
-                ingredients, lambda part: fit(part, recipe), RULES, folds=chosen.folds
+                ingredients,
+                lambda part: fit(part, recipe),
+                RULES,
+                folds=chosen.folds,
+                jobs=chosen.jobs,
             )
         make(chosen.out, ingredients, recipe=recipe, verdicts=verdicts)
 

@@ -1,144 +1,20 @@
-"""What the shipped recipe reaches on people left out, and the model card that says so."""
+"""The model card: what the shipped recipe is made of, and what it reached on people left out."""
 
-import logging
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 
-from cleanspan.config import SegmentRule
-from cleanspan.labelling.network import Panel
-from cleanspan.training.crosscheck import (
-    MainsCheck,
-    as_model,
-    check_mains,
-    judge_injected,
-    judge_read,
-    judge_simulated,
-)
-from cleanspan.training.dataset import Table
-from cleanspan.training.evaluation import Score, by_person, person_of, pooled
-from cleanspan.training.fitting import person_folds
-from cleanspan.training.ingredients import Ingredients
+from cleanspan.training.evaluation import Score, by_person, pooled
 from cleanspan.training.open_recordings import (
     CLEANED,
     CLEANED_S,
     CLEANED_SOURCE,
-    READ_S,
     RECORDINGS,
     SOURCE,
 )
-from cleanspan.training.scores import Calibration, calibration
+from cleanspan.training.verdicts import TEST_SEEDS, Verdicts
 from cleanspan.types import BLINK, CONTACT_LOSS, LABELS, MUSCLE
-
-log = logging.getLogger(__name__)
-
-TEST_SEEDS = range(5000, 5040)
-INJECTION_SEED = 77
-FOLD_SEED = 1
-
-
-@dataclass(frozen=True, slots=True)
-class Verdicts:
-    """Figures on people left out.
-
-    Attributes
-    ----------
-    read : list of Score
-        One a recording that people read.
-    injected, elsewhere : mapping of str to Score
-        By kind of contact loss, into read recordings and into another laboratory's.
-    simulated : Score
-    mains : MainsCheck
-        Added up over the recordings.
-    calibrations : mapping of str to Calibration
-        On the readers' marks.
-    """
-
-    read: list[Score]
-    injected: Mapping[str, Score]
-    elsewhere: Mapping[str, Score]
-    simulated: Score
-    mains: MainsCheck
-    calibrations: Mapping[str, Calibration]
-
-
-def cross_judge(
-    ingredients: Ingredients,
-    fit: Callable[[Ingredients], tuple[Panel, Panel]],
-    rules: Mapping[str, SegmentRule],
-    *,
-    folds: int,
-) -> Verdicts:
-    """Leave groups of people out in turn, fit on the rest, judge the marks on those left out.
-
-    Parameters
-    ----------
-    ingredients : Ingredients
-        With read recordings.
-    fit : callable
-        Makes the panels.
-    rules : mapping of str to SegmentRule
-    folds : int
-    """
-    everybody = (*ingredients.recordings, *ingredients.cleaned)
-    people = np.unique([person_of(path.name) for path in everybody])
-    group_of = person_folds(people, folds, seed=FOLD_SEED)
-    read: list[Score] = []
-    injected: dict[str, list[Score]] = {}
-    elsewhere: dict[str, list[Score]] = {}
-    mains: list[MainsCheck] = []
-    answers: dict[str, list[tuple[np.ndarray, np.ndarray]]] = {}
-    for fold in range(folds):
-        left_out = people[group_of == fold]
-        model = as_model(*fit(ingredients.without(left_out)), rules)
-        paths = [path for path in ingredients.recordings if person_of(path.name) in left_out]
-        read += judge_read(paths, ingredients.hand_labels, model)
-        others = [path for path in ingredients.cleaned if person_of(path.name) in left_out]
-        for into, some, longest_s in ((injected, paths, READ_S), (elsewhere, others, CLEANED_S)):
-            found = judge_injected(
-                some,
-                ingredients.hand_labels,
-                model,
-                seed=INJECTION_SEED,
-                longest_s=longest_s,
-            )
-            for kind, score in found.items():
-                into.setdefault(kind, []).append(score)
-        mains += [check_mains(path, model) for path in paths]
-        _answer(ingredients, left_out, (model.windows, model.events), answers)
-        log.info("judged on people left out: group %d of %d", fold + 1, folds)
-    return Verdicts(
-        read=sorted(read, key=lambda score: score.name),
-        injected={kind: pooled(scores, name=kind) for kind, scores in injected.items()},
-        elsewhere={kind: pooled(scores, name=kind) for kind, scores in elsewhere.items()},
-        simulated=judge_simulated(TEST_SEEDS, model),
-        mains=MainsCheck(
-            *(sum(getattr(check, name) for check in mains) for name in MainsCheck.__slots__)
-        ),
-        calibrations={
-            label: calibration(*(np.concatenate(part) for part in zip(*pairs, strict=True)))
-            for label, pairs in answers.items()
-        },
-    )
-
-
-def _answer(
-    ingredients: Ingredients,
-    left_out: Sequence[str],
-    panels: tuple[Panel, Panel],
-    answers: dict[str, list[tuple[np.ndarray, np.ndarray]]],
-) -> None:
-    """Collect probabilities and truth of people left out, label by label."""
-    if ingredients.read is None:
-        return
-    tables: tuple[Table, Table] = (ingredients.read.windows, ingredients.read.events)
-    for panel, table in zip(panels, tables, strict=True):
-        rows = table.rows(np.isin(table.person, left_out))
-        probability = panel.probabilities(rows.features)
-        for column, label in enumerate(panel.labels):
-            answers.setdefault(label, []).append((probability[:, column], rows.truth[label]))
 
 
 def figures(verdicts: Verdicts) -> dict[str, object]:
