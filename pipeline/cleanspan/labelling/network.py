@@ -153,6 +153,8 @@ class Panel:
         """
         out = np.empty((len(features), len(self.heads)), dtype=np.float32)
         networks = [network for head in self.heads for network in head.networks]
+        if not networks:
+            return out
         # All first layers in one product: a wide one is much faster than many thin ones.
         weights = np.concatenate([network.weights[0] for network in networks], axis=1)
         biases = np.concatenate([network.biases[0] for network in networks])
