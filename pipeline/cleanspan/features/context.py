@@ -219,9 +219,13 @@ def running_largest(
     values : ndarray of shape (n_rows, n_columns)
     before, after : int
     """
-    padded = np.pad(values, ((before, after), (0, 0)), mode="edge")
-    views = np.lib.stride_tricks.sliding_window_view(padded, before + after + 1, axis=0)
-    largest: npt.NDArray[np.float32] = views.max(axis=-1)
+    largest = np.pad(values, ((before, after), (0, 0)), mode="edge")
+    wanted, reached = before + after + 1, 1
+    # Largest of 2, 4, 8... rows that follow one another, until all are covered.
+    while reached < wanted:
+        step = min(reached, wanted - reached)
+        largest = np.maximum(largest[:-step], largest[step:])
+        reached += step
     return largest
 
 

@@ -249,7 +249,8 @@ class EdfRecording:
         for row, channel in enumerate(channels):
             scale = self._scales[channel]
             out[row] *= scale.factor
-            out[row] += scale.offset
+            if scale.offset:
+                out[row] += scale.offset
         return out
 
 
