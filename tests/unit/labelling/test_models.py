@@ -45,7 +45,8 @@ def test_answers_to_the_fixed_input_are_probabilities_that_differ(folder):
     answers = fixed_answers(model.windows, model.events)
     assert answers.shape == (8, len(model.labels))
     assert ((answers >= 0) & (answers <= 1)).all()
-    assert (np.ptp(answers, axis=0) > 1e-6).all()
+    # Of a label that none of the inputs shows, all answers are small: they differ by a factor.
+    assert (answers.max(axis=0) > 10 * answers.min(axis=0)).all()
 
 
 @each_model
