@@ -160,3 +160,12 @@ def test_the_content_decides_not_the_name(tmp_path):
     path = tmp_path / "night.dat"
     path.write_bytes(made["edf_bytes"]([made["Signal"]()]))
     assert open_recording(path).format == "EDF"
+
+
+def test_a_text_file_named_as_a_recording_is_told_in_plain_words(tmp_path):
+    path = tmp_path / "notes_raw.fif"
+    path.write_text("hello\nworld\n")  # too short for a tag: mne stumbles over None
+    with pytest.raises(NotARecordingError) as caught:
+        open_recording(path)
+    assert "its content is not what its name says" in str(caught.value)
+    assert "NoneType" not in str(caught.value)

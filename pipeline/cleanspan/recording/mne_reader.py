@@ -112,6 +112,18 @@ class MneRecording:
         return np.asarray(data, np.float32)
 
 
+_STUMBLES = (AssertionError, AttributeError, TypeError, LookupError)
+"""What a reader raises that did not foresee such content: its text says nothing to a user."""
+
+
+def _why(error: Exception) -> str:
+    """Say in one line why mne's readers, which raise whatever they stumble over, gave up."""
+    reason = str(error).strip().partition("\n")[0][:200]
+    if not reason or isinstance(error, _STUMBLES):
+        return "its content is not what its name says"
+    return reason
+
+
 def _open_raw(path: Path) -> tuple[Any, list[str]]:
     import mne
 
@@ -120,10 +132,8 @@ def _open_raw(path: Path) -> tuple[Any, list[str]]:
         try:
             raw = mne.io.read_raw(path, preload=False, verbose="warning")
         except Exception as error:
-            # mne's readers raise whatever a damaged file makes them stumble over.
-            reason = str(error).strip().partition("\n")[0][:200] or type(error).__name__
             raise NotARecordingError(
-                f"it must be an EEG recording, got a file that mne cannot read ({reason}); "
+                f"it must be an EEG recording, got a file that mne cannot read ({_why(error)}); "
                 "export it as EDF+"
             ) from error
     texts = dict.fromkeys(
