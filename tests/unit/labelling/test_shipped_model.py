@@ -61,3 +61,24 @@ def test_any_small_recording_is_screened(invented, screen, model, names, seconds
     result = screen(samples, names, model=model)
     shares = result.channels["clean_share"]
     assert ((shares >= 0) & (shares <= 1)).all()
+
+
+def popped(invented, apart_s):
+    """A minute with three jumps of 600 µV on one channel that return within a third of a second."""
+    samples = invented.background(19, 60, seed=1)
+    times_s = np.arange(samples.shape[1]) / 250
+    for onset_s in 20 + apart_s * np.arange(3):
+        after_s = times_s - onset_s
+        samples[5] += np.where(after_s >= 0, 600 * np.exp(-np.maximum(after_s, 0) / 0.1), 0)
+    return samples
+
+
+@pytest.mark.parametrize(("apart_s", "n_segments"), [(2.5, 1), (6.0, 3)])
+def test_pops_close_to_each_other_are_one_loss_of_contact(
+    invented, screen, model, apart_s, n_segments
+):
+    segments = screen(popped(invented, apart_s), model=model).segments
+    lost = segments[segments["label"] == "contact loss"]
+    assert set(lost["channel"]) == {invented.CAP[5]}
+    assert len(lost) == n_segments
+    assert lost["onset_s"].min() == pytest.approx(20, abs=0.15)
