@@ -19,8 +19,8 @@ CLEAR_EXCURSION = 3.0
 STILLER = 0.7
 """A run whose cells extend less than this share of the usual is still rather than jumping."""
 RETURNED = 0.15
-"""It is over when it has returned to this share of its peak: what is left of a large one still hides
-the EEG."""
+"""It is over when it has returned to this share of its peak: what is left of a large one still
+hides the EEG."""
 TRIM_S = 3.0
 """How far into a flat span its edges may be trimmed."""
 STILL_LOG = -1 + 1e-6

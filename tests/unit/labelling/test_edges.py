@@ -77,7 +77,7 @@ def test_a_short_run_is_not_turned_inside_out():
 
 
 def test_a_large_pop_lasts_until_a_seventh_of_it_is_left():
-    """EEG of 40 µV from trough to crest, a jump of 1000 µV that falls to a third in half a second."""
+    """EEG of 40 µV peak to peak, a jump of 1000 µV that falls to a third in half a second."""
     after_s = CELL_S * (np.arange(64) - 16)
     level = np.where(after_s >= 0, 1000 * np.exp(-np.maximum(after_s, 0) / 0.5), 0)
     cells = measures((level + 20)[None].astype(np.float32), (level - 20)[None].astype(np.float32))

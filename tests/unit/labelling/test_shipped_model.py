@@ -64,7 +64,7 @@ def test_any_small_recording_is_screened(invented, screen, model, names, seconds
 
 
 def popped(invented, apart_s):
-    """A minute with three jumps of 600 µV on one channel that return within a third of a second."""
+    """A minute with three jumps of 600 µV on one channel, each over within a third of a second."""
     samples = invented.background(19, 60, seed=1)
     times_s = np.arange(samples.shape[1]) / 250
     for onset_s in 20 + apart_s * np.arange(3):
