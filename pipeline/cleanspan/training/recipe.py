@@ -43,8 +43,9 @@ RULES: Mapping[str, SegmentRule] = {
     LINE_NOISE: SegmentRule(begin_at=0.5, keep_above=0.4, shortest_s=4.0, join_s=5.0),
     CONTACT_LOSS: SegmentRule(begin_at=0.7, keep_above=0.35, shortest_s=0.25, join_s=1.5),
 }
-"""Segment rules of the shipped model: chosen before judging, by what readers do. What lies between
-two pops up to a second and a half apart cannot be used either: it is one loss of contact."""
+"""Segment rules of the shipped model: chosen before judging, by what readers do. `join_s` of
+contact loss: what lies between two pops cannot be used either. It was chosen on judges that are not
+part of the project (`cleanspan guide evidence`)."""
 
 SAMPLE_ROWS = 12_000
 """Windows (and events) that come with the model, for retraining to mix with a lab's own."""
