@@ -44,8 +44,8 @@ RULES: Mapping[str, SegmentRule] = {
     CONTACT_LOSS: SegmentRule(begin_at=0.7, keep_above=0.35, shortest_s=0.25, join_s=1.5),
 }
 """Segment rules of the shipped model: chosen before judging, by what readers do. `join_s` of
-contact loss: what lies between two pops cannot be used either. It was chosen on judges that are not
-part of the project (`cleanspan guide evidence`)."""
+contact loss: what lies between two pops cannot be used either. It was chosen on judges outside
+the project (`cleanspan guide evidence`)."""
 
 SAMPLE_ROWS = 12_000
 """Windows (and events) that come with the model, for retraining to mix with a lab's own."""
