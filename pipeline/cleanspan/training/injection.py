@@ -26,11 +26,10 @@ CONTACT_KINDS = ("flat", "railed", "floating", "popping", "reference lost")
 KINDS = (*CONTACT_KINDS, MUSCLE, BLINK, LINE_NOISE)
 WHOLE = {"flat": 0.15, "railed": 0.15, "floating": 0.25, LINE_NOISE: 0.15}
 """How often a fault lasts from start to end: an electrode that never touched the skin."""
-ROUGH_GAIN, ROUGH_NOISE = (0.4, 1.6), 0.5
-"""What a bad electrode leaves of the signal, and the most it adds of its own noise, as a share of
-the channel's robust rms (common practice: the scalp still shows)."""
 POP_CLEAR, POP_DOUBTFUL = (3.0, 25.0), (1.2, 10.0)
 """Height in robust rms of the channel, and in µV (common practice): what stands out, what may."""
+GAP_S = 1.5
+"""Pops that lie no further apart are one loss (see `cleanspan guide labels`)."""
 
 
 def inject(
@@ -99,39 +98,6 @@ def inject(
     return samples, sorted(spans, key=lambda span: (span.onset_s, span.label, span.channels))
 
 
-def roughened(
-    samples_uv: npt.ArrayLike, rate_hz: float, rng: np.random.Generator, *, share: float
-) -> Samples:
-    """Make some electrodes worse than the others that still show the scalp, so not lost.
-
-    A sponge that is half dry weakens its channel or adds noise of its own to it. Either way the
-    channel agrees less with its neighbours, and a model must not take that alone for a fault.
-
-    Parameters
-    ----------
-    samples_uv : array_like of shape (n_channels, n_samples), µV
-        Not changed.
-    rate_hz : float
-    rng : numpy.random.Generator
-    share : float
-        How many of the channels, 0 to 1.
-    """
-    samples = np.array(samples_uv, dtype=np.float32)
-    levels_uv = robust_levels_uv(samples)
-    for row in np.flatnonzero(rng.random(len(samples)) < share):
-        samples[row] *= np.float32(np.exp(rng.uniform(*np.log(ROUGH_GAIN))))
-        slope = float(rng.uniform(0.3, 1.8))
-        noise = shaped_noise(
-            rng,
-            1,
-            n_samples=samples.shape[1],
-            rate_hz=rate_hz,
-            density=power_law(slope, 0.5),
-        )[0]
-        samples[row] += np.float32(rng.uniform(0, ROUGH_NOISE) * levels_uv[row]) * noise
-    return samples
-
-
 def _inject_one(
     target: Target, kind: str, rng: np.random.Generator, taken: Sequence[Span]
 ) -> list[Span]:
@@ -189,9 +155,25 @@ def _replace(
             mains_hz=target.mains_hz,
         )
         left = float(rng.choice([0.0, rng.uniform(0, 0.06 if quiet else 0.25)]))
-        new = left * own + noise + hum
+        new = left * own + _high_passed(target, rng, noise + hum)
     target.samples[row, piece] = new
     return [Span(CONTACT_LOSS, kind, onset_s, duration_s, (target.electrodes[row],))]
+
+
+def _high_passed(
+    target: Target, rng: np.random.Generator, fault_uv: npt.NDArray[np.floating]
+) -> npt.NDArray[np.floating]:
+    """Pass a fault through an amplifier's high-pass, or not: a step then swings back beyond zero.
+
+    0.05-1 Hz, of first order (common practice).
+    """
+    from scipy import signal
+
+    if rng.random() < 0.5:
+        return fault_uv
+    corner_hz = float(np.exp(rng.uniform(np.log(0.05), np.log(1.0))))
+    sections = signal.butter(1, corner_hz, "highpass", fs=target.rate_hz, output="sos")
+    return np.asarray(signal.sosfilt(sections, fault_uv))
 
 
 def _railed(target: Target, rng: np.random.Generator, length: int) -> npt.NDArray[np.floating]:
@@ -200,6 +182,8 @@ def _railed(target: Target, rng: np.random.Generator, length: int) -> npt.NDArra
     noise = shaped_noise(
         rng, 1, n_samples=length, rate_hz=target.rate_hz, density=power_law(2.0, 0.5)
     )[0]
+    if strength and rng.random() < 0.3:
+        side, noise = 0.0, 2.5 * noise  # it swings between both limits
     bouncing = side * 1.1 * target.limit_uv + strength * noise
     return np.asarray(np.clip(bouncing, -target.limit_uv, target.limit_uv))
 
@@ -216,6 +200,7 @@ def _pop(
     piece = target.piece(onset_s, duration_s)
     height_uv = float(np.exp(rng.uniform(np.log(60), np.log(1000))))
     pops = popping(rng, piece.stop - piece.start, rate_hz=target.rate_hz, height_uv=height_uv)
+    pops = _high_passed(target, rng, pops)
     # The return must be over at the span's end, or a second step would stand there.
     pops *= gate(
         ((-1.0, duration_s + 1.0),),
@@ -238,11 +223,11 @@ def _pop(
 def _runs(
     target: Target, seen: npt.NDArray[np.bool_], first: int, label: str, kind: str, row: int
 ) -> list[Span]:
-    """Spans of the samples that are seen, closer than a second joined."""
+    """Spans of the samples that are seen, those closer than `GAP_S` joined."""
     index = np.flatnonzero(seen)
     if not index.size:
         return []
-    cuts = np.flatnonzero(np.diff(index) > target.rate_hz)
+    cuts = np.flatnonzero(np.diff(index) > GAP_S * target.rate_hz)
     starts = index[np.concatenate(([0], cuts + 1))]
     stops = index[np.concatenate((cuts, [index.size - 1]))] + 1
     return [
@@ -275,7 +260,7 @@ def _lose_reference(
         amplitude_uv=level_uv * float(np.exp(rng.uniform(np.log(3), np.log(50)))) + 6,
         mains_hz=target.mains_hz,
     )
-    target.samples[:, piece] += noise + hum
+    target.samples[:, piece] += _high_passed(target, rng, noise + hum)
     return [Span(CONTACT_LOSS, kind, onset_s, duration_s, target.electrodes)]
 
 
