@@ -19,7 +19,7 @@ from cleanspan.training.simulator.overlay import (
     add_muscle,
     robust_levels_uv,
 )
-from cleanspan.training.simulator.truth import UNSURE, Span
+from cleanspan.training.simulator.truth import POP_GAP_S, UNSURE, Span
 from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 
 CONTACT_KINDS = ("flat", "railed", "floating", "popping", "reference lost")
@@ -28,8 +28,6 @@ WHOLE = {"flat": 0.15, "railed": 0.15, "floating": 0.25, LINE_NOISE: 0.15}
 """How often a fault lasts from start to end: an electrode that never touched the skin."""
 POP_CLEAR, POP_DOUBTFUL = (3.0, 25.0), (1.2, 10.0)
 """Height in robust rms of the channel, and in µV (common practice): what stands out, what may."""
-GAP_S = 1.5
-"""Pops that lie no further apart are one loss (see `cleanspan guide labels`)."""
 
 
 def inject(
@@ -223,11 +221,11 @@ def _pop(
 def _runs(
     target: Target, seen: npt.NDArray[np.bool_], first: int, label: str, kind: str, row: int
 ) -> list[Span]:
-    """Spans of the samples that are seen, those closer than `GAP_S` joined."""
+    """Spans of the samples that are seen, those closer than `POP_GAP_S` joined."""
     index = np.flatnonzero(seen)
     if not index.size:
         return []
-    cuts = np.flatnonzero(np.diff(index) > GAP_S * target.rate_hz)
+    cuts = np.flatnonzero(np.diff(index) > POP_GAP_S * target.rate_hz)
     starts = index[np.concatenate(([0], cuts + 1))]
     stops = index[np.concatenate((cuts, [index.size - 1]))] + 1
     return [

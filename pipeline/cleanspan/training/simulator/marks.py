@@ -10,6 +10,7 @@ from cleanspan.training.simulator.noise import gate
 from cleanspan.training.simulator.scenario import Fault, Scenario
 from cleanspan.training.simulator.truth import (
     OTHER,
+    POP_GAP_S,
     UNSURE,
     Span,
     contact_span,
@@ -178,6 +179,7 @@ def _pops(
             kind="popping",
             clear_uv=30,
             clear_ratio=2.5,
+            gap_s=POP_GAP_S,
         )
     return spans
 
