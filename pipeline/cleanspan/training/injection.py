@@ -213,19 +213,27 @@ def _pop(
         for ratio, least_uv in (POP_DOUBTFUL, POP_CLEAR)
     )
     return [
-        *_runs(target, seen, piece.start, CONTACT_LOSS, kind, row),
-        *_runs(target, doubtful & ~seen, piece.start, UNSURE, CONTACT_LOSS, row),
+        *_runs(target, seen, piece.start, row, CONTACT_LOSS, kind, gap_s=1.0),
+        # Where it is seen as well, the mark counts, not the doubt.
+        *_runs(target, doubtful, piece.start, row, UNSURE, CONTACT_LOSS, gap_s=POP_GAP_S),
     ]
 
 
 def _runs(
-    target: Target, seen: npt.NDArray[np.bool_], first: int, label: str, kind: str, row: int
+    target: Target,
+    seen: npt.NDArray[np.bool_],
+    first: int,
+    row: int,
+    label: str,
+    kind: str,
+    *,
+    gap_s: float,
 ) -> list[Span]:
-    """Spans of the samples that are seen, those closer than `POP_GAP_S` joined."""
+    """Spans of the samples that are seen, those no further apart than `gap_s` joined."""
     index = np.flatnonzero(seen)
     if not index.size:
         return []
-    cuts = np.flatnonzero(np.diff(index) > POP_GAP_S * target.rate_hz)
+    cuts = np.flatnonzero(np.diff(index) > gap_s * target.rate_hz)
     starts = index[np.concatenate(([0], cuts + 1))]
     stops = index[np.concatenate((cuts, [index.size - 1]))] + 1
     return [

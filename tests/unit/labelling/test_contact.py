@@ -32,18 +32,28 @@ def test_kind_of_ten_seconds(given, values, expected):
     assert kind(store) == expected
 
 
-def test_steps_here_and_there_are_pops(given):
-    """Two windows step by 100 µV, the others by 3 µV."""
+def test_jumps_here_and_there_are_pops(given):
+    """Every third window holds a jump of seven times the usual change, between them is EEG."""
     store, _ = given()
-    store.set_raw("step_alone", 2, *WINDOWS, 0.5)
-    for window in (24, 31):
-        store.set_raw("step_alone", 2, window, window + 1, 2.0)
+    store.set_raw("jump_crest", 2, *WINDOWS, 0.4)
+    store.set_raw("neighbour_r_fast", 2, *WINDOWS, 0.6)
+    for window in range(20, 39, 3):
+        store.set_raw("jump_crest", 2, window, window + 1, 0.85)
     assert kind(store) == POPPING
+
+
+def test_drift_that_jumps_no_more_than_noise_does_is_floating(given):
+    """However large its steps."""
+    store, _ = given()
+    store.set_raw("step_alone", 2, *WINDOWS, 3.0)
+    store.set_raw("jump_crest", 2, *WINDOWS, 0.45)
+    store.set_raw("neighbour_r_fast", 2, *WINDOWS, 0.0)
+    assert kind(store) == FLOATING
 
 
 def test_a_single_pop_within_a_second(given):
     store, _ = given()
-    store.set_raw("step_alone", 2, 20, 22, 2.2)
+    store.set_raw("jump_crest", 2, 20, 22, 0.9)
     assert kind(store, 10.2, 11.2) == POPPING
 
 
@@ -64,5 +74,5 @@ def test_a_whole_recording_and_its_last_window(given):
 
 def test_without_neighbours_pops_are_not_guessed(given):
     store, _ = given()
-    store.set_raw("step_alone", 2, 0, 119, float("nan"))
+    store.set_raw("jump_crest", 2, 0, 119, float("nan"))
     assert kind(store) == FLOATING

@@ -179,7 +179,7 @@ def _pops(
             kind="popping",
             clear_uv=30,
             clear_ratio=2.5,
-            gap_s=POP_GAP_S,
+            doubtful_gap_s=POP_GAP_S,
         )
     return spans
 
