@@ -6,7 +6,7 @@ from scipy import signal
 
 from cleanspan.training.simulator import Eyes, Scenario, simulate
 from cleanspan.training.simulator.scenario import SYSTEM_10_20
-from cleanspan.training.variation import GAIN, ROUGH_NOISE, roughened, varied
+from cleanspan.training.variation import GAIN, ROUGH_NOISE, roughened, tensed, varied
 
 STILL = Eyes(blinks_per_minute=0, lateral_per_minute=0, vertical_per_minute=0)
 RATE_HZ = 250.0
@@ -83,3 +83,17 @@ def test_every_reference_and_edge_is_drawn(recording):
     assert (fast < 0.7).any()
     assert (common < 1e-3).any()
     assert (common > 0.1).any()
+
+
+def test_tensed_electrodes_keep_their_slow_activity(recording):
+    """Half of the recordings are left alone; in the others fast activity is laid over some."""
+    low = signal.butter(3, 8.0, fs=RATE_HZ, output="sos")
+    changed = 0
+    for seed in range(20):
+        after = tensed(recording, RATE_HZ, list(SYSTEM_10_20), np.random.default_rng(seed))
+        rows = np.flatnonzero((after != recording).any(axis=1))
+        changed += bool(rows.size)
+        added = after - recording
+        slow = signal.sosfiltfilt(low, added, axis=1).std(axis=1)
+        assert (slow <= 0.5 * added.std(axis=1) + 1e-3).all()
+    assert 5 <= changed <= 15

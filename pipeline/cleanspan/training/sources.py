@@ -15,7 +15,7 @@ from cleanspan.training.hand_labels import OTHER, REVIEWED, UNSURE, HandLabel
 from cleanspan.training.injection import CONTACT_KINDS, inject
 from cleanspan.training.simulator import Simulated, Span, random_scenario, simulate
 from cleanspan.training.truth import ANY, TWO
-from cleanspan.training.variation import roughened, varied
+from cleanspan.training.variation import roughened, tensed, varied
 from cleanspan.types import ALL_CHANNELS, CONTACT_LOSS, LINE_NOISE, MUSCLE, Channel, Role
 
 WINDOW_LABELS = (MUSCLE, LINE_NOISE, CONTACT_LOSS)
@@ -218,6 +218,7 @@ def injected_recording(
     if rough_share:
         samples = varied(samples, rate_hz, names, rng)
         samples = roughened(samples, rate_hz, rng, share=rough_share)
+        samples = tensed(samples, rate_hz, names, rng)
     changed, spans = inject(samples, rate_hz, names, rng, kinds=kinds, per_minute=per_minute)
     limit = float(np.abs(changed).max())
     described = as_channels(names, rate_hz, (-limit, limit), rate_hz / 2)

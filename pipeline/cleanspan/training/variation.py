@@ -7,7 +7,13 @@ import numpy as np
 import numpy.typing as npt
 
 from cleanspan.training.simulator.noise import power_law, shaped_noise
-from cleanspan.training.simulator.overlay import Samples, robust_levels_uv
+from cleanspan.training.simulator.overlay import (
+    Samples,
+    Target,
+    add_muscle,
+    robust_levels_uv,
+)
+from cleanspan.types import MUSCLE
 
 GAIN = (0.6, 1.7)
 """Skulls differ: how much larger or smaller a whole recording may be."""
@@ -15,6 +21,8 @@ EARWARD = ("T7", "T8", "TP9", "TP10")
 EARWARD_SHARE = 0.8
 """Share of the electrodes next to the ears that a reference nearer to them takes away."""
 HIGH_PASS_HZ, LOW_PASS_HZ = (0.1, 1.0), (25.0, 70.0)
+TENSE_S = (3.0, 120.0)
+"""How long laid-over muscle lasts; its size is that of `overlay.add_muscle`."""
 ROUGH_GAIN, ROUGH_NOISE = (0.4, 1.6), 0.5
 """What a bad electrode leaves of the signal, and the most it adds of its own noise, as a share of
 the channel's robust rms (common practice: the scalp still shows)."""
@@ -79,6 +87,33 @@ def _passed(
     first = samples[:, :1]
     start = signal.sosfilt_zi(sections)[:, None, :] * first[None, :, :]
     return np.asarray(signal.sosfilt(sections, samples, axis=1, zi=start)[0], dtype=np.float32)
+
+
+def tensed(
+    samples_uv: npt.ArrayLike, rate_hz: float, electrodes: Sequence[str], rng: np.random.Generator
+) -> Samples:
+    """Lay lasting muscle over every other recording, on one to three places.
+
+    It agrees with no neighbour and may be far larger than the EEG, but the electrode has contact.
+
+    Parameters
+    ----------
+    samples_uv : array_like of shape (n_channels, n_samples), µV
+        Not changed.
+    rate_hz : float
+    electrodes : sequence of str
+    rng : numpy.random.Generator
+    """
+    samples = np.array(samples_uv, dtype=np.float32)
+    if rng.random() < 0.5:
+        return samples
+    levels_uv = robust_levels_uv(samples)
+    target = Target(samples, rate_hz, tuple(electrodes), np.inf, 50.0, levels_uv)
+    for row in rng.choice(len(samples), size=min(int(rng.integers(1, 4)), len(samples))):
+        length_s = min(_between(rng, TENSE_S), target.duration_s)
+        onset_s = float(rng.uniform(0, target.duration_s - length_s))
+        add_muscle(target, rng, MUSCLE, int(row), onset_s, length_s)
+    return samples
 
 
 def roughened(
