@@ -24,7 +24,7 @@ from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 
 CONTACT_KINDS = ("flat", "railed", "floating", "popping", "reference lost")
 KINDS = (*CONTACT_KINDS, MUSCLE, BLINK, LINE_NOISE)
-WHOLE = {"flat": 0.15, "railed": 0.15, "floating": 0.25, LINE_NOISE: 0.15}
+WHOLE = {"flat": 0.3, "railed": 0.3, "floating": 0.45, LINE_NOISE: 0.15}
 """How often a fault lasts from start to end: an electrode that never touched the skin."""
 POP_CLEAR, POP_DOUBTFUL = (3.0, 25.0), (1.2, 10.0)
 """Height in robust rms of the channel, and in µV (common practice): what stands out, what may."""
@@ -139,11 +139,11 @@ def _replace(
     elif kind == "railed":
         new = _railed(target, rng, length)
     else:
-        quiet = rng.random() < 0.3
+        own_uv = target.level_uv(row)
         amplitude_uv = (
             float(np.exp(rng.uniform(np.log(0.3), np.log(5.5))))
-            if quiet
-            else target.level_uv(row) * float(np.exp(rng.uniform(np.log(1.2), np.log(60))))
+            if rng.random() < 0.3
+            else own_uv * float(np.exp(rng.uniform(np.log(0.4), np.log(60))))
         )
         noise, hum = floating(
             rng,
@@ -152,7 +152,9 @@ def _replace(
             amplitude_uv=amplitude_uv,
             mains_hz=target.mains_hz,
         )
-        left = float(rng.choice([0.0, rng.uniform(0, 0.06 if quiet else 0.25)]))
+        # What is left of the head must stay well below the noise, or the electrode has contact.
+        most = 0.06 if amplitude_uv < 1.2 * own_uv else 0.25
+        left = float(rng.choice([0.0, rng.uniform(0, most)]))
         new = left * own + _high_passed(target, rng, noise + hum)
     target.samples[row, piece] = new
     return [Span(CONTACT_LOSS, kind, onset_s, duration_s, (target.electrodes[row],))]
