@@ -13,6 +13,7 @@ from cleanspan.training.simulator.scenario import Fault
 
 AT_AMPLIFIER = ("flat", "railed")
 LOUDEST_HUM_UV = 3000.0
+"""Mains of an open input, rms: beyond, most amplifiers are at their limit (common practice)."""
 SMALL_UV = 6.0
 """Below this a loose electrode is quiet: a little noise where the brain should be."""
 
