@@ -228,9 +228,11 @@ def _add_involved(involved: Mask, part: Counted, targets: Spans, span: Rows) -> 
 
 
 def _reasons(cover: Ticks, names: Sequence[str]) -> list[str]:
-    """Order each span's labels by how much they cover, and join them."""
+    """Order each span's labels by how much they cover, equal ones by name, and join them."""
     if not names:
         return [TOO_SHORT] * cover.shape[1]
+    by_name = np.argsort(names)
+    names, cover = [names[label] for label in by_name], cover[by_name]
     order = np.argsort(-cover, axis=0, kind="stable")
     order = np.where(np.take_along_axis(cover, order, axis=0) > 0, order, -1)
     patterns, which = np.unique(order, axis=1, return_inverse=True)
