@@ -11,7 +11,9 @@ from cleanspan.training.injection import (
     KINDS,
     POP_CLEAR,
     POP_DOUBTFUL,
+    ROUGH_NOISE,
     inject,
+    roughened,
 )
 from cleanspan.training.simulator import Eyes, Scenario, simulate
 from cleanspan.training.simulator.scenario import SYSTEM_10_20
@@ -36,6 +38,21 @@ def changed(before, after, spans, rate_hz, margin_s):
         for name in span.channels:
             named[SYSTEM_10_20.index(name), first:last] = True
     return (before != after) & ~named
+
+
+def test_a_bad_electrode_still_shows_the_scalp(recording):
+    """Weaker or noisier, but at least as much signal as `ROUGH_NOISE` allows stays in it."""
+    before = recording.copy()
+    after = roughened(recording, 250.0, np.random.default_rng(3), share=0.4)
+    np.testing.assert_array_equal(recording, before)
+    changed_rows = np.flatnonzero((after != recording).any(axis=1))
+    assert 3 <= changed_rows.size <= 13
+    for row in changed_rows:
+        r = np.corrcoef(recording[row], after[row])[0, 1]
+        # noise of half the level on a signal weakened to 0.4 of it
+        assert r > 0.4 / np.hypot(0.4, ROUGH_NOISE) - 0.1
+    untouched = roughened(recording, 250.0, np.random.default_rng(3), share=0.0)
+    np.testing.assert_array_equal(untouched, recording)
 
 
 @pytest.mark.parametrize("kind", ["flat", "railed", "floating", "reference lost"])

@@ -12,10 +12,9 @@ from cleanspan.recording.in_memory import ArrayRecording
 from cleanspan.recording.opening import open_recording
 from cleanspan.training.dataset import Tables, joined, tables_of
 from cleanspan.training.hand_labels import OTHER, REVIEWED, UNSURE, HandLabel
-from cleanspan.training.injection import CONTACT_KINDS, inject
+from cleanspan.training.injection import CONTACT_KINDS, inject, roughened
 from cleanspan.training.simulator import Simulated, Span, random_scenario, simulate
 from cleanspan.training.truth import ANY, TWO
-from cleanspan.training.variation import roughened, tensed, varied
 from cleanspan.types import ALL_CHANNELS, CONTACT_LOSS, LINE_NOISE, MUSCLE, Channel, Role
 
 WINDOW_LABELS = (MUSCLE, LINE_NOISE, CONTACT_LOSS)
@@ -196,8 +195,7 @@ def injected_recording(
     kinds, per_minute
         See `injection.inject`.
     rough_share : float
-        How many channels are made worse first without being lost, for learning; the recording is
-        varied then, too (see `variation`).
+        How many channels are made worse first without being lost; see `injection.roughened`.
 
     Returns
     -------
@@ -216,9 +214,7 @@ def injected_recording(
     rng = np.random.default_rng(seed)
     names = [channel.electrode or "" for channel in channels]
     if rough_share:
-        samples = varied(samples, rate_hz, names, rng)
         samples = roughened(samples, rate_hz, rng, share=rough_share)
-        samples = tensed(samples, rate_hz, names, rng)
     changed, spans = inject(samples, rate_hz, names, rng, kinds=kinds, per_minute=per_minute)
     limit = float(np.abs(changed).max())
     described = as_channels(names, rate_hz, (-limit, limit), rate_hz / 2)

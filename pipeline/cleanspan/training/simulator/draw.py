@@ -305,7 +305,7 @@ def _one_fault(
     elif rng.random() < 0.3:
         strength = _log_uniform(rng, 0.3, 5.5)
     else:
-        strength = background_uv * _log_uniform(rng, 0.4, 60)
+        strength = background_uv * _log_uniform(rng, 1.2, 60)
     return Fault(kind, channel, onset_s, length_s, strength)
 
 
