@@ -1,7 +1,9 @@
 """Kinds of contact loss, from feature rows given by hand."""
 
+import numpy as np
 import pytest
 
+from cleanspan.features.edges import measures
 from cleanspan.labelling.contact import FLAT, FLOATING, POPPING, RAILED, contact_kind
 
 # 10 to 20 s at hop 0.5 s: windows 20 to 38 lie wholly inside
@@ -76,3 +78,34 @@ def test_without_neighbours_pops_are_not_guessed(given):
     store, _ = given()
     store.set_raw("jump_crest", 2, 0, 119, float("nan"))
     assert kind(store) == FLOATING
+
+
+def with_samples(store, samples_uv):
+    """Cells of channel 2 as these samples at 256 Hz give them: 16 a cell."""
+    cells = samples_uv.astype(np.float32).reshape(1, -1, 16)
+    store.cells.held[2] = measures(cells.max(axis=-1), cells.min(axis=-1))[0]
+
+
+TIME_S = np.arange(60 * 256) / 256
+INSIDE = (TIME_S >= 10) & (TIME_S < 20)
+
+
+@pytest.mark.parametrize(
+    ("fault_uv", "expected"),
+    [
+        (np.full(TIME_S.size, 5000.0), RAILED),
+        (np.clip(9000 * np.sin(2 * np.pi * 50.3 * TIME_S), -4000, 4000), RAILED),
+        (np.clip(3000 * np.sin(2 * np.pi * 0.4 * TIME_S), -2000, 2000), RAILED),
+        (3000 * np.sin(2 * np.pi * 0.4 * TIME_S), FLOATING),
+        (np.cumsum(np.random.default_rng(1).normal(0, 40, TIME_S.size)), FLOATING),
+        (np.clip(90 * np.sin(2 * np.pi * 0.4 * TIME_S), -60, 60), FLOATING),
+    ],
+    ids=["stuck", "mains cut off", "swing cut off", "swing", "walk", "small"],
+)
+def test_a_limit_that_the_header_does_not_tell(given, fault_uv, expected):
+    """What comes back to one and the same extreme far away is cut off there."""
+    store, _ = given()
+    store.set_raw("rms", 2, *WINDOWS, 2.5)
+    eeg_uv = 20 * np.sin(2 * np.pi * 9 * TIME_S) + 300
+    with_samples(store, np.where(INSIDE, fault_uv, eeg_uv))
+    assert kind(store) == expected
