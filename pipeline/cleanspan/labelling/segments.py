@@ -68,7 +68,7 @@ def segment_table(
         Columns `SEGMENT_COLUMNS`, sorted by onset; channel, label and kind categorical.
     """
     runs = _all_runs(store, predictions, rules)
-    lost = _reference_spans(store, predictions, rules)
+    lost = _reference_spans(store, predictions, runs, rules)
     found = list(event_segments(store, predictions, rules, lost))
     for (row, label, piece), spans in runs.items():
         found.extend(_window_segments(store, row, label, piece, spans, lost))
@@ -221,20 +221,24 @@ def _by_piece(
 
 
 def _reference_spans(
-    store: FeatureStore, predictions: Predictions, rules: Mapping[str, SegmentRule]
+    store: FeatureStore,
+    predictions: Predictions,
+    runs: Mapping[tuple[int, str, int], Runs],
+    rules: Mapping[str, SegmentRule],
 ) -> dict[int, Runs]:
     """Spans in which nearly all channels lost contact at once, by piece.
 
+    What would be marked counts, gaps between pops included: where an ear clip pops or sways, the
+    channels do not reach the probability at which a mark begins all in the same window.
     Channels that stand still are not counted: then the amplifier stopped, not the reference.
     """
     n_channels = len(store.channels)
     if n_channels < FEWEST_CHANNELS or CONTACT_LOSS not in predictions.labels:
         return {}
-    column = predictions.labels.index(CONTACT_LOSS)
     rule = rules.get(CONTACT_LOSS, SegmentRule())
     share = np.zeros(store.onset_s.size, dtype=np.float32)
     for row in range(n_channels):
-        share += (predictions.channel(row)[:, column] >= rule.begin_at) & ~predictions.still(row)
+        share += _in_runs(store, runs, row) & ~predictions.still(row)
     share /= n_channels
     threshold = SegmentRule(REFERENCE_SHARE, REFERENCE_SHARE * 0.8, 0.5, rule.join_s)
     lost = {}
@@ -243,6 +247,22 @@ def _reference_spans(
         if spans.onset_s.size:
             lost[piece] = _refine(spans, store, row=0, piece=piece, label=REFERENCE_LOST)
     return lost
+
+
+def _in_runs(
+    store: FeatureStore, runs: Mapping[tuple[int, str, int], Runs], row: int
+) -> npt.NDArray[np.bool_]:
+    """Which windows have their middle in a run of lost contact on one channel."""
+    inside = np.zeros(store.onset_s.size, dtype=bool)
+    for piece in range(len(store.pieces)):
+        spans = runs.get((row, CONTACT_LOSS, piece))
+        if spans is None:
+            continue
+        first, last = store.first[piece], store.first[piece + 1]
+        middle_s = store.hop_s * np.arange(last - first) + WINDOW_S / 2
+        place = np.searchsorted(spans.onset_s, middle_s, side="right") - 1
+        inside[first:last] = (place >= 0) & (middle_s < spans.end_s[np.maximum(place, 0)])
+    return inside
 
 
 def _refine(spans: Runs, store: FeatureStore, *, row: int, piece: int, label: str) -> Runs:

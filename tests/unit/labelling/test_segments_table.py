@@ -107,6 +107,22 @@ def test_the_reference_is_lost_on_every_channel_at_once(given):
     assert made["onset_s"].iloc[0] == pytest.approx(10.25, abs=0.26)
 
 
+def test_a_reference_that_sways_is_lost_though_channels_are_never_sure_together(given):
+    """Each window another three of six channels are sure; all are marked from 10 to 30 s."""
+    store, predictions = given()
+    for channel in range(6):
+        predictions.set("contact loss", channel, 20, 60, 0.6)
+        for window in range(20, 60):
+            if (window // 2 + channel) % 2:
+                predictions.set("contact loss", channel, window, window + 1, 0.9)
+    rules = {"contact loss": SegmentRule(0.7, 0.35, 0.25, 1.5)}
+    made = segment_table(store, predictions, rules)
+    assert set(made["kind"]) == {"reference lost"}
+    assert len(made) == 6
+    assert made["onset_s"].iloc[0] == pytest.approx(10.25, abs=0.51)
+    assert made["duration_s"].iloc[0] == pytest.approx(20.0, abs=1.1)
+
+
 def test_most_but_not_nearly_all_channels_is_not_the_reference(given):
     store, predictions = given()
     for channel in range(4):
