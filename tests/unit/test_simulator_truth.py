@@ -153,6 +153,16 @@ def test_line_noise_follows_its_definition():
     assert hum < 0.35 * rms_between(whole, simulated.rate_hz, 1, 40)
 
 
+def test_line_noise_of_an_appliance_is_there_while_it_is_on():
+    mains = Mains(50.0, common_uv=0.0, channels=(("C3", 40.0),), drift=0.0, spans=((20.0, 15.0),))
+    simulated = simulate(4, scenario=replace(QUIET, mains=mains))
+    (found,) = spans(simulated, "line noise")
+    assert found.onset_s == pytest.approx(20.0, abs=0.7)
+    assert found.duration_s == pytest.approx(15.0, abs=1.0)
+    off = cut(simulated, "C3", 2.0, 15.0)
+    assert rms_between(off, simulated.rate_hz, 49, 51) < 1
+
+
 def test_strong_burst_is_muscle_where_and_when_it_is():
     burst = Burst("left temple", 20.0, 3.0, 80.0)
     simulated = simulate(6, scenario=replace(QUIET, muscle=Muscle(bursts=(burst,))))
@@ -213,6 +223,26 @@ def test_floating_electrode_has_lost_the_brain(strength):
 
     assert likeness(lost) < likeness(good) - 0.15
     assert [s.duration_s for s in spans(lost, "contact loss")] == [60.0]
+
+
+def test_a_quiet_loose_electrode_that_shows_the_reference_is_unsure():
+    """Its trace is what the reference picks up: nobody can tell it from quiet EEG by eye.
+
+    Against a reference that picks up next to nothing the same fault is a plain one.
+    """
+    fault = (Fault("floating", "C3", 10, 30, 0.5),)
+    names = tuple(name for name in QUIET.electrodes if name != "Cz")
+    loud, quiet = (
+        simulate(8, scenario=replace(QUIET, reference=reference, electrodes=names, faults=fault))
+        for reference in ("Cz", "average")
+    )
+    inside = cut(loud, "C3", 12, 20)
+    beside = np.median([cut(loud, name, 12, 20).std() for name in loud.electrodes])
+    assert inside.std() > 0.6 * beside
+    assert spans(loud, "contact loss") == []
+    assert [s.duration_s for s in spans(loud, "unsure") if s.kind == "contact loss"] == [30.0]
+    assert cut(quiet, "C3", 12, 20).std() < 0.5 * beside
+    assert [s.duration_s for s in spans(quiet, "contact loss")] == [30.0]
 
 
 def test_lost_reference_is_shared_by_all_channels():

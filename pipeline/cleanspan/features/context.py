@@ -16,10 +16,13 @@ from cleanspan.features.registry import (
     MIDDLES,
     NEAR,
     NEAR_S,
+    OUTSTANDING,
+    OUTSTANDING_S,
     RAW_NAMES,
     SMOOTH_S,
     SMOOTHED,
 )
+from cleanspan.features.spectral import RMS_FLOOR_UV
 
 BIN = 0.02
 """Width of a histogram's bins in the feature's own unit."""
@@ -159,8 +162,9 @@ def add_context(
         Columns `registry.WINDOW_NAMES`.
     """
     column = {name: place for place, name in enumerate(RAW_NAMES)}
+    rows = rows.copy()
+    rows[:, column[OUTSTANDING]] = outstanding(rows[:, column[OUTSTANDING]], hop_s)
     if not around.upper_shown:
-        rows = rows.copy()
         for name in ("band_65_78", "slope_high", "faster_size"):
             rows[:, column[name]] = np.nan
     middle = {name: float(values[channel]) for name, values in around.medians.items()}
@@ -227,6 +231,34 @@ def running_largest(
         largest = np.maximum(largest[:-step], largest[step:])
         reached += step
     return largest
+
+
+def outstanding(level_uv: npt.NDArray[np.float32], hop_s: float) -> npt.NDArray[np.float32]:
+    """How far each level stands out from the seconds before it and those after it.
+
+    Parameters
+    ----------
+    level_uv : ndarray of shape (n_rows,), µV
+    hop_s : float
+
+    Returns
+    -------
+    ndarray of shape (n_rows,), log10 µV
+        The smaller of the two differences; the floor where the level lies between the two.
+    """
+    begin, end = (round(away_s / hop_s) for away_s in OUTSTANDING_S)
+    count = end - begin + 1
+    padded = np.pad(level_uv.astype(np.float64), end, mode="edge")
+    running = np.concatenate(([0.0], np.cumsum(padded)))
+    means = (running[count:] - running[:-count]) / count
+    from_before = level_uv - means[: level_uv.size]
+    from_after = level_uv - means[end + begin : end + begin + level_uv.size]
+    smaller_uv = np.minimum(np.abs(from_before), np.abs(from_after))
+    smaller_uv[from_before * from_after < 0] = 0
+    logs: npt.NDArray[np.float32] = np.log10(np.maximum(smaller_uv, RMS_FLOOR_UV)).astype(
+        np.float32
+    )
+    return logs
 
 
 def relate_events(

@@ -6,7 +6,7 @@ on one channel. A feature that a recording cannot show is NaN, never zero.
 
 from dataclasses import dataclass
 
-FEATURE_VERSION = 2
+FEATURE_VERSION = 3
 """Raised when a feature's value changes for the same samples: models name the one they know."""
 
 COMMON = "common practice"
@@ -81,6 +81,8 @@ SPATIAL = (
         "neighbour_r_fast", "r", "the same median after differencing (weights 4-20 Hz)", COMMON
     ),
     Feature("neighbour_r_fast_best", "r", "the same best after differencing", COMMON),
+    Feature("neighbour_r_slowest", "r", "the same median of what lies below 6 Hz", MUSCLE),
+    Feature("neighbour_r_slowest_best", "r", "the same best of what lies below 6 Hz", MUSCLE),
     Feature(
         "distance_best", "log10 µV", "rms of the difference to the most alike neighbour", DISTANCE
     ),
@@ -112,7 +114,15 @@ SPATIAL = (
     Feature(
         "common_r", "r", "median over channels of the correlation with the mean of all", COMMON
     ),
+    Feature("others_r", "r", "median of neighbour_r over the channels", COMMON),
+    Feature("others_r_slowest", "r", "median of neighbour_r_slowest over the channels", COMMON),
     Feature("common_rms", "log10 µV", "median rms over the channels", COMMON),
+    Feature(
+        "level_alone",
+        "log10 µV",
+        "mean after the neighbours' is taken away, as far as it stands out from before and after",
+        COMMON,
+    ),
     Feature(
         "fast_size",
         "log10 ratio",
@@ -145,13 +155,21 @@ MIDDLES = (
 
 SMOOTHED = (
     "band_20_30", "band_30_45", "band_65_78", "fast_size", "faster_size", "neighbour_r",
-    "neighbour_r_best", "neighbour_r_fast", "neighbour_r_fast_best", "rms", "distance_best",
-    "slow_size", "common_r",
+    "neighbour_r_best", "neighbour_r_fast", "neighbour_r_fast_best", "neighbour_r_slowest",
+    "neighbour_r_slowest_best", "rms", "distance_best", "slow_size", "common_r",
+    "others_r", "others_r_slowest",
 )  # fmt: skip
 """Features of which the mean over the surrounding seconds is a feature too."""
 
 SMOOTH_S = 8.0
 """Length of those surroundings, s."""
+
+OUTSTANDING = "level_alone"
+"""The feature that is measured in µV and turned into what stands out when context is known: what
+creeps back after a pop lies off the seconds before and the seconds after, drift lies between."""
+
+OUTSTANDING_S = (1.0, 4.0)
+"""How far away those seconds begin and end, s."""
 
 NEAR = ("step_alone", "step_lead", "jump_crest")
 """Features of which the largest value just before, and just before and after, are features too:

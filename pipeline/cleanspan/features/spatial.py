@@ -7,6 +7,10 @@ from cleanspan.features.spectral import DENSITY_FLOOR, RMS_FLOOR_UV
 from cleanspan.features.statistical import AT_ONCE_SAMPLES, largest_step
 
 NEIGHBOURS = 5
+SLOWEST_HZ = 6.0
+"""Below this, muscle has little power (Muthukumaraswamy 2013: it begins near 20 Hz), while a
+loose electrode has most of its own: here the two part."""
+SPATIAL_COLUMNS = 18
 QUIET_QUANTILE = 0.25
 """The quiet quarter of the channels: muscle seldom reaches all of them."""
 
@@ -91,12 +95,12 @@ def spatial_features(
 
     Returns
     -------
-    ndarray of shape (n_channels, n_windows, 13)
+    ndarray of shape (n_channels, n_windows, 18)
         NaN throughout where there is one channel only.
     """
     n_channels, n_windows, length = slow_uv.shape
     if n_channels < 2:
-        return np.full((n_channels, n_windows, 13), np.nan, dtype=np.float32)
+        return np.full((n_channels, n_windows, SPATIAL_COLUMNS), np.nan, dtype=np.float32)
     at_once = max(AT_ONCE_SAMPLES // (n_channels * length), 1)
     parts = [
         _of_some(slow_uv[:, some], wide_uv[:, some], rate_hz, near)
@@ -112,10 +116,13 @@ def _of_some(
     near: npt.NDArray[np.int64],
 ) -> npt.NDArray[np.float32]:
     """Spatial features of some windows."""
+    length = slow_uv.shape[-1]
     by_window = np.ascontiguousarray(slow_uv.transpose(1, 0, 2))
     covariance = covariances(by_window)
     slow_r = np.sort(correlations(covariance, near), axis=-1)
     fast_r = np.sort(correlations(covariances(np.diff(by_window, axis=-1)), near), axis=-1)
+    slowest = covariances(smoothed(by_window, rate_hz))
+    slowest_r = np.sort(correlations(slowest, near), axis=-1)
     variance = np.maximum(np.diagonal(covariance, axis1=1, axis2=2), RMS_FLOOR_UV**2)
     log_rms = np.log10(variance) / 2
     middle_rms = np.median(log_rms, axis=1, keepdims=True)
@@ -130,6 +137,8 @@ def _of_some(
         slow_r[..., -1],
         fast_r[..., middle],
         fast_r[..., -1],
+        slowest_r[..., middle],
+        slowest_r[..., -1],
         distance[..., 0],
         distance[..., middle],
         log_rms - middle_rms,
@@ -138,9 +147,44 @@ def _of_some(
         crest,
         balance,
         common,
+        _for_all(slow_r[..., middle]),
+        _for_all(slowest_r[..., middle]),
         np.broadcast_to(middle_rms, log_rms.shape),
+        alone_uv[..., wide_uv.shape[-1] - length :].mean(axis=-1),
     )
     return np.stack(columns, axis=-1).transpose(1, 0, 2).astype(np.float32)
+
+
+def _for_all(agreement: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Median over the channels, the same for each of them.
+
+    With few electrodes or an average reference nobody agrees with the neighbours, and a channel
+    that does not is no worse than the others.
+    """
+    return np.broadcast_to(np.median(agreement, axis=1, keepdims=True), agreement.shape)
+
+
+def smoothed(windows: npt.NDArray[np.float32], rate_hz: float) -> npt.NDArray[np.float32]:
+    """Mean of the samples around each, over one period of `SLOWEST_HZ`.
+
+    Parameters
+    ----------
+    windows : ndarray of shape (..., length)
+    rate_hz : float
+
+    Returns
+    -------
+    ndarray of shape (..., length - n + 1)
+        Where ``n`` is the number of samples in a period, at most ``length - 1``.
+    """
+    count = min(max(round(rate_hz / SLOWEST_HZ), 1), max(windows.shape[-1] - 1, 1))
+    centred = windows - windows.mean(axis=-1, keepdims=True)
+    running = np.cumsum(centred, axis=-1, dtype=np.float32)
+    padded = np.concatenate((np.zeros_like(running[..., :1]), running), axis=-1)
+    mean: npt.NDArray[np.float32] = (padded[..., count:] - padded[..., :-count]) / np.float32(
+        count
+    )
+    return mean
 
 
 def _distances(

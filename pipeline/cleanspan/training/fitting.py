@@ -46,13 +46,23 @@ FAST = tuple(
 )
 """What lasting muscle is judged by: fast activity, now, around and over the whole recording."""
 
-MEASURED = ("mains", "mains_around", "mains_middle", "mains_rms")
-"""What line noise is defined by; anything else would only mislead."""
+MEASURED = ("mains", "mains_around", "mains_rms")
+"""What line noise is defined by; anything else would only mislead. What a channel shows over the
+whole recording is not among it: an appliance is switched on and off."""
+
+SHOWN = tuple(name for name in WINDOW_NAMES if not name.startswith("mains"))
+"""What contact loss is told by: all but the mains. A loose electrode picks them up, but so does a
+good one near a cable, and the two recordings with strong mains to learn from are too few."""
+
+_MUSCULAR = ("neighbour_r_fast", "neighbour_r_fast_best", "fast_size", "faster_size")
+NOW = tuple(name for name in SHOWN if name not in tuple(f"{stem}_middle" for stem in _MUSCULAR))
+"""The same without what tells that a channel has muscle all the time: noise of an electrode that
+is off from start to end looks like it. Together the two views err less than either."""
 
 VIEWS: Mapping[str, tuple[View, ...]] = {
     MUSCLE: (View((4,), 0.3, 4, FAST), View((16,), 1.0, 4)),
     LINE_NOISE: (View((8,), 0.01, 1, MEASURED),),
-    CONTACT_LOSS: (View((32, 16), 1.0, 3),),
+    CONTACT_LOSS: (View((32, 16), 1.0, 2, SHOWN), View((32, 16), 1.0, 2, NOW)),
     BLINK: (View((24,), 0.05, 3),),
 }
 """Chosen by people left out (see the model card); a lab's own label gets `OTHER_VIEWS`."""

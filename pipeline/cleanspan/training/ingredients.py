@@ -35,7 +35,7 @@ SIMULATED_SEEDS = range(1000, 1600)
 """Seeds of the simulated recordings to learn from; the ones to test on begin at 5000."""
 ROWS_A_RECORDING = 1500
 """Windows (and candidate events) kept of a simulated recording, besides half of the labelled."""
-INJECTIONS = 48
+INJECTIONS = 64
 INJECTED_SHARES = (0.12, 0.06)
 """Share of the rows with and without the fault that are kept: many draws, few rows of each."""
 """How many times faults are injected into each read recording."""

@@ -19,16 +19,15 @@ from cleanspan.training.simulator.overlay import (
     add_muscle,
     robust_levels_uv,
 )
-from cleanspan.training.simulator.truth import UNSURE, Span
+from cleanspan.training.simulator.truth import POP_GAP_S, UNSURE, Span
 from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 
 CONTACT_KINDS = ("flat", "railed", "floating", "popping", "reference lost")
 KINDS = (*CONTACT_KINDS, MUSCLE, BLINK, LINE_NOISE)
-WHOLE = {"flat": 0.15, "railed": 0.15, "floating": 0.25, LINE_NOISE: 0.15}
+WHOLE = {"flat": 0.3, "railed": 0.3, "floating": 0.45, LINE_NOISE: 0.15}
 """How often a fault lasts from start to end: an electrode that never touched the skin."""
-ROUGH_GAIN, ROUGH_NOISE = (0.4, 1.6), 0.5
-"""What a bad electrode leaves of the signal, and the most it adds of its own noise, as a share of
-the channel's robust rms (common practice: the scalp still shows)."""
+CLIP_POPS = 0.25
+"""How often a loose ear clip pops rather than floats (common practice)."""
 POP_CLEAR, POP_DOUBTFUL = (3.0, 25.0), (1.2, 10.0)
 """Height in robust rms of the channel, and in µV (common practice): what stands out, what may."""
 
@@ -99,39 +98,6 @@ def inject(
     return samples, sorted(spans, key=lambda span: (span.onset_s, span.label, span.channels))
 
 
-def roughened(
-    samples_uv: npt.ArrayLike, rate_hz: float, rng: np.random.Generator, *, share: float
-) -> Samples:
-    """Make some electrodes worse than the others that still show the scalp, so not lost.
-
-    A sponge that is half dry weakens its channel or adds noise of its own to it. Either way the
-    channel agrees less with its neighbours, and a model must not take that alone for a fault.
-
-    Parameters
-    ----------
-    samples_uv : array_like of shape (n_channels, n_samples), µV
-        Not changed.
-    rate_hz : float
-    rng : numpy.random.Generator
-    share : float
-        How many of the channels, 0 to 1.
-    """
-    samples = np.array(samples_uv, dtype=np.float32)
-    levels_uv = robust_levels_uv(samples)
-    for row in np.flatnonzero(rng.random(len(samples)) < share):
-        samples[row] *= np.float32(np.exp(rng.uniform(*np.log(ROUGH_GAIN))))
-        slope = float(rng.uniform(0.3, 1.8))
-        noise = shaped_noise(
-            rng,
-            1,
-            n_samples=samples.shape[1],
-            rate_hz=rate_hz,
-            density=power_law(slope, 0.5),
-        )[0]
-        samples[row] += np.float32(rng.uniform(0, ROUGH_NOISE) * levels_uv[row]) * noise
-    return samples
-
-
 def _inject_one(
     target: Target, kind: str, rng: np.random.Generator, taken: Sequence[Span]
 ) -> list[Span]:
@@ -175,11 +141,11 @@ def _replace(
     elif kind == "railed":
         new = _railed(target, rng, length)
     else:
-        quiet = rng.random() < 0.3
+        own_uv = target.level_uv(row)
         amplitude_uv = (
             float(np.exp(rng.uniform(np.log(0.3), np.log(5.5))))
-            if quiet
-            else target.level_uv(row) * float(np.exp(rng.uniform(np.log(1.2), np.log(60))))
+            if rng.random() < 0.3
+            else own_uv * float(np.exp(rng.uniform(np.log(0.4), np.log(60))))
         )
         noise, hum = floating(
             rng,
@@ -188,10 +154,28 @@ def _replace(
             amplitude_uv=amplitude_uv,
             mains_hz=target.mains_hz,
         )
-        left = float(rng.choice([0.0, rng.uniform(0, 0.06 if quiet else 0.25)]))
-        new = left * own + noise + hum
+        # What is left of the head must stay well below the noise, or the electrode has contact.
+        most = 0.06 if amplitude_uv < 1.2 * own_uv else 0.25
+        left = float(rng.choice([0.0, rng.uniform(0, most)]))
+        new = left * own + _high_passed(target, rng, noise + hum)
     target.samples[row, piece] = new
     return [Span(CONTACT_LOSS, kind, onset_s, duration_s, (target.electrodes[row],))]
+
+
+def _high_passed(
+    target: Target, rng: np.random.Generator, fault_uv: npt.NDArray[np.floating]
+) -> npt.NDArray[np.floating]:
+    """Pass a fault through an amplifier's high-pass, or not: a step then swings back beyond zero.
+
+    0.05-1 Hz, of first order (common practice).
+    """
+    from scipy import signal
+
+    if rng.random() < 0.5:
+        return fault_uv
+    corner_hz = float(np.exp(rng.uniform(np.log(0.05), np.log(1.0))))
+    sections = signal.butter(1, corner_hz, "highpass", fs=target.rate_hz, output="sos")
+    return np.asarray(signal.sosfilt(sections, fault_uv))
 
 
 def _railed(target: Target, rng: np.random.Generator, length: int) -> npt.NDArray[np.floating]:
@@ -200,6 +184,8 @@ def _railed(target: Target, rng: np.random.Generator, length: int) -> npt.NDArra
     noise = shaped_noise(
         rng, 1, n_samples=length, rate_hz=target.rate_hz, density=power_law(2.0, 0.5)
     )[0]
+    if strength and rng.random() < 0.3:
+        side, noise = 0.0, 2.5 * noise  # it swings between both limits
     bouncing = side * 1.1 * target.limit_uv + strength * noise
     return np.asarray(np.clip(bouncing, -target.limit_uv, target.limit_uv))
 
@@ -211,11 +197,14 @@ def _pop(
     row: int,
     onset_s: float,
     duration_s: float,
+    *,
+    whole_head: bool = False,
 ) -> list[Span]:
     """Add steps that creep back; marked while they stand out, doubtful while they may."""
     piece = target.piece(onset_s, duration_s)
     height_uv = float(np.exp(rng.uniform(np.log(60), np.log(1000))))
     pops = popping(rng, piece.stop - piece.start, rate_hz=target.rate_hz, height_uv=height_uv)
+    pops = _high_passed(target, rng, pops)
     # The return must be over at the span's end, or a second step would stand there.
     pops *= gate(
         ((-1.0, duration_s + 1.0),),
@@ -223,26 +212,35 @@ def _pop(
         rate_hz=target.rate_hz,
         edge_s=min(0.5, duration_s / 2),
     )
-    target.samples[row, piece] += pops
-    own_uv = target.level_uv(row)
+    rows = slice(None) if whole_head else slice(row, row + 1)
+    target.samples[rows, piece] += pops
+    own_uv = _middle_uv(target) if whole_head else target.level_uv(row)
     doubtful, seen = (
         np.abs(pops) >= max(ratio * own_uv, least_uv)
         for ratio, least_uv in (POP_DOUBTFUL, POP_CLEAR)
     )
     return [
-        *_runs(target, seen, piece.start, CONTACT_LOSS, kind, row),
-        *_runs(target, doubtful & ~seen, piece.start, UNSURE, CONTACT_LOSS, row),
+        *_runs(target, seen, piece.start, rows, CONTACT_LOSS, kind, gap_s=1.0),
+        # Where it is seen as well, the mark counts, not the doubt.
+        *_runs(target, doubtful, piece.start, rows, UNSURE, CONTACT_LOSS, gap_s=POP_GAP_S),
     ]
 
 
 def _runs(
-    target: Target, seen: npt.NDArray[np.bool_], first: int, label: str, kind: str, row: int
+    target: Target,
+    seen: npt.NDArray[np.bool_],
+    first: int,
+    rows: slice,
+    label: str,
+    kind: str,
+    *,
+    gap_s: float,
 ) -> list[Span]:
-    """Spans of the samples that are seen, closer than a second joined."""
+    """Spans of the samples that are seen, those no further apart than `gap_s` joined."""
     index = np.flatnonzero(seen)
     if not index.size:
         return []
-    cuts = np.flatnonzero(np.diff(index) > target.rate_hz)
+    cuts = np.flatnonzero(np.diff(index) > gap_s * target.rate_hz)
     starts = index[np.concatenate(([0], cuts + 1))]
     stops = index[np.concatenate((cuts, [index.size - 1]))] + 1
     return [
@@ -251,7 +249,7 @@ def _runs(
             kind,
             float(first + start) / target.rate_hz,
             max(float(stop - start) / target.rate_hz, 0.1),
-            (target.electrodes[row],),
+            target.electrodes[rows],
         )
         for start, stop in zip(starts, stops, strict=True)
     ]
@@ -261,22 +259,28 @@ def _lose_reference(
     target: Target,
     rng: np.random.Generator,
     kind: str,
-    row: int,  # noqa: ARG001 - every injector is called alike
+    row: int,
     onset_s: float,
     duration_s: float,
 ) -> list[Span]:
-    """Add one drift, noise and mains to every channel."""
+    """Add one fault to every channel: an ear clip that floats, or one that pops."""
+    if rng.random() < CLIP_POPS:
+        return _pop(target, rng, kind, row, onset_s, duration_s, whole_head=True)
     piece = target.piece(onset_s, duration_s)
-    level_uv = float(np.median([target.level_uv(row) for row in range(len(target.electrodes))]))
     noise, hum = floating(
         rng,
         piece.stop - piece.start,
         rate_hz=target.rate_hz,
-        amplitude_uv=level_uv * float(np.exp(rng.uniform(np.log(3), np.log(50)))) + 6,
+        amplitude_uv=_middle_uv(target) * float(np.exp(rng.uniform(np.log(2), np.log(50)))) + 6,
         mains_hz=target.mains_hz,
     )
-    target.samples[:, piece] += noise + hum
+    target.samples[:, piece] += _high_passed(target, rng, noise + hum)
     return [Span(CONTACT_LOSS, kind, onset_s, duration_s, target.electrodes)]
+
+
+def _middle_uv(target: Target) -> float:
+    """Robust rms of the median channel."""
+    return float(np.median([target.level_uv(row) for row in range(len(target.electrodes))]))
 
 
 _CARRY_OUT = {

@@ -67,6 +67,11 @@ READ_S = 60.0
 """How much of each recording they read."""
 
 
+def mains_hz(path: Path) -> float:
+    """Mains frequency where an open recording was made: the read ones show 60 Hz, others 50."""
+    return 60.0 if path.name in RECORDINGS else 50.0
+
+
 def verified(folder: Path, expected: dict[str, str]) -> list[Path]:
     """Find files whose content is the expected one.
 

@@ -65,9 +65,10 @@ def shipped_card(name: str, verdicts: Verdicts | None, *, learned_from_readers: 
             f"- {len(RECORDINGS)} open recordings, first minute each, with readers' marks:",
             f"  {SOURCE}. The recordings are not part of the project; their SHA-256 stand in the",
             "  manifest.",
-            "- The same minutes with contact faults injected.",
+            "- The same minutes, varied in size, reference and pass band, with contact faults",
+            "  injected.",
             f"- {len(CLEANED)} recordings that another laboratory cleaned, the first",
-            f"  {CLEANED_S:.0f} s with contact faults injected; nobody marked them, so outside",
+            f"  {CLEANED_S:.0f} s varied and injected alike; nobody marked them, so outside",
             f"  the faults they count as having contact: {CLEANED_SOURCE}.",
         ]
     else:
@@ -133,6 +134,9 @@ def _judged(verdicts: Verdicts) -> list[str]:
         "Line noise is defined by its measure. Channels whose 50/60 Hz rms exceeds their 1-40 Hz",
         f"rms: {verdicts.mains.found} of {verdicts.mains.must} marked nearly throughout; below a",
         f"quarter: {verdicts.mains.marked} of {verdicts.mains.must_not} with any mark.",
+        "",
+        "Contact faults injected into the recordings as they are, seconds by channel. What lies",
+        "between two pops up to 1.5 s apart is marked, but not judged.",
         "",
         "| injected into people left out | F1 | precision | recall |",
         "|---|---|---|---|",

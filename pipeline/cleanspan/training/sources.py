@@ -12,9 +12,11 @@ from cleanspan.recording.in_memory import ArrayRecording
 from cleanspan.recording.opening import open_recording
 from cleanspan.training.dataset import Tables, joined, tables_of
 from cleanspan.training.hand_labels import OTHER, REVIEWED, UNSURE, HandLabel
-from cleanspan.training.injection import CONTACT_KINDS, inject, roughened
+from cleanspan.training.injection import CONTACT_KINDS, inject
+from cleanspan.training.open_recordings import mains_hz
 from cleanspan.training.simulator import Simulated, Span, random_scenario, simulate
 from cleanspan.training.truth import ANY, TWO
+from cleanspan.training.variation import hummed, roughened, tensed, varied
 from cleanspan.types import ALL_CHANNELS, CONTACT_LOSS, LINE_NOISE, MUSCLE, Channel, Role
 
 WINDOW_LABELS = (MUSCLE, LINE_NOISE, CONTACT_LOSS)
@@ -195,7 +197,8 @@ def injected_recording(
     kinds, per_minute
         See `injection.inject`.
     rough_share : float
-        How many channels are made worse first without being lost; see `injection.roughened`.
+        How many channels are made worse first without being lost, for learning; the recording is
+        varied then, too (see `variation`).
 
     Returns
     -------
@@ -214,8 +217,19 @@ def injected_recording(
     rng = np.random.default_rng(seed)
     names = [channel.electrode or "" for channel in channels]
     if rough_share:
+        samples = varied(samples, rate_hz, names, rng)
         samples = roughened(samples, rate_hz, rng, share=rough_share)
-    changed, spans = inject(samples, rate_hz, names, rng, kinds=kinds, per_minute=per_minute)
+        samples = tensed(samples, rate_hz, names, rng)
+        samples = hummed(samples, rate_hz, names, rng, mains_hz=mains_hz(path))
+    changed, spans = inject(
+        samples,
+        rate_hz,
+        names,
+        rng,
+        kinds=kinds,
+        per_minute=per_minute,
+        mains_hz=mains_hz(path),
+    )
     limit = float(np.abs(changed).max())
     described = as_channels(names, rate_hz, (-limit, limit), rate_hz / 2)
     name = f"{path.stem}-injected-{seed}"

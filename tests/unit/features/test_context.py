@@ -9,6 +9,7 @@ from cleanspan.features.context import (
     COUNTED,
     SCALE,
     Middles,
+    outstanding,
     relate_events,
     running_largest,
     running_mean,
@@ -128,6 +129,20 @@ def test_the_running_largest_is_that_of_scipy(n_rows, reach):
     np.testing.assert_array_equal(running_largest(values, reach, reach), around)
     before = [values[max(row - reach, 0) : row + 1].max(axis=0) for row in range(n_rows)]
     np.testing.assert_array_equal(running_largest(values, reach, 0), before)
+
+
+def test_a_level_stands_out_from_both_sides_or_not_at_all():
+    """Windows half a second apart: a bump of 2 s does, a step and a steady drift do not."""
+    bump, step = np.zeros(60, dtype=np.float32), np.zeros(60, dtype=np.float32)
+    bump[30:34], step[30:] = 80, 80
+    found = 10 ** outstanding(bump, 0.5)
+    # Each side's mean is over the seven windows 1 to 4 s away, at most two of them in the bump.
+    assert (found[30:34] >= 80 * 5 / 7 - 0.1).all()
+    assert found[:20].max() < 1
+    assert found[45:].max() < 1
+    assert (10 ** outstanding(step, 0.5) < 1).all()
+    assert (10 ** outstanding(np.arange(60, dtype=np.float32), 0.5) < 1).all()
+    assert np.isnan(outstanding(np.full(5, np.nan, dtype=np.float32), 0.5)).all()
 
 
 def test_a_jump_is_remembered_for_two_seconds_and_foreseen_by_near_only(invented):

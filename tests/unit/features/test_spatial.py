@@ -1,6 +1,7 @@
 """Spatial features against numpy and against values worked out by hand."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from cleanspan.features.registry import SPATIAL
@@ -9,6 +10,7 @@ from cleanspan.features.spatial import (
     covariances,
     nearest,
     relative_to_quiet,
+    smoothed,
     spatial_features,
 )
 from cleanspan.recording.electrodes import position
@@ -69,6 +71,55 @@ def test_neighbour_features_are_middle_and_best(slow, near):
             assert values["neighbour_r_fast"][channel, window] == pytest.approx(
                 np.median(fast_r[channel, neighbours]), abs=1e-4
             )
+
+
+def test_slowest_agreement_is_of_running_means_over_a_sixth_of_a_second(slow, near):
+    """At 50 Hz eight samples; pandas' rolling mean is the outside check."""
+    values = table(slow, near)
+    for window in range(slow.shape[1]):
+        means = pd.DataFrame(slow[:, window].T).rolling(8).mean().dropna().to_numpy().T
+        np.testing.assert_allclose(
+            smoothed(slow[:, window], RATE_HZ),
+            means - slow[:, window].mean(axis=1, keepdims=True),
+            atol=1e-3,
+        )
+        r = np.corrcoef(means)
+        for channel, neighbours in enumerate(near):
+            middle = np.median(r[channel, neighbours])
+            best = r[channel, neighbours].max()
+            assert values["neighbour_r_slowest"][channel, window] == pytest.approx(
+                middle, abs=1e-3
+            )
+            assert values["neighbour_r_slowest_best"][channel, window] == pytest.approx(
+                best, abs=1e-3
+            )
+
+
+def test_every_channel_knows_how_well_the_others_agree(slow, near):
+    values = table(slow, near)
+    for name in ("", "_slowest"):
+        own, others = values[f"neighbour_r{name}"], values[f"others_r{name}"]
+        np.testing.assert_allclose(others, np.tile(np.median(own, axis=0), (8, 1)), rtol=1e-6)
+
+
+def test_muscle_leaves_the_slowest_agreement_and_a_loose_electrode_does_not(near):
+    """Both are three times the scalp's slow waves; muscle lies above 15 Hz (20 at 50 Hz)."""
+    rng = np.random.default_rng(4)
+    time_s = np.arange(50) / RATE_HZ
+    scalp = 20 * np.sin(2 * np.pi * (2 * time_s + rng.uniform(size=(8, 1))))
+    slow = np.tile(scalp[None], (8, 1, 1)) + rng.normal(size=(8, 8, 50))
+    muscle, loose = slow.copy(), slow.copy()
+    muscle[2] += 60 * np.sin(2 * np.pi * (19 * time_s + rng.uniform(size=(8, 1))))
+    loose[2] += np.cumsum(rng.normal(0, 15, (8, 50)), axis=1)
+    with_muscle, when_loose = (
+        table(made.astype(np.float32), near)["neighbour_r_slowest"][2] for made in (muscle, loose)
+    )
+    assert with_muscle.min() > 0.9
+    assert np.median(when_loose) < 0.7
+
+
+def test_windows_shorter_than_the_mean_still_give_a_value():
+    assert smoothed(np.ones((2, 3), dtype=np.float32), RATE_HZ).shape == (2, 2)
 
 
 def test_electrical_distance_is_the_variance_of_the_difference(slow, near):

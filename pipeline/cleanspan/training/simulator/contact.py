@@ -8,10 +8,14 @@ import numpy.typing as npt
 
 from cleanspan.training.simulator.cap import Cap
 from cleanspan.training.simulator.mains import mains_phase
-from cleanspan.training.simulator.noise import Signal, envelope, power_law, shaped_noise
+from cleanspan.training.simulator.noise import Signal, bell, envelope, power_law, shaped_noise
 from cleanspan.training.simulator.scenario import Fault
 
 AT_AMPLIFIER = ("flat", "railed")
+LOUDEST_HUM_UV = 3000.0
+SWINGS, WHITE = 0.2, (-2.5, -0.7)
+"""How often an open electrode swings slowly rather than being noisy; white noise beside the
+rest, as exponents of ten (common practice)."""
 SMALL_UV = 6.0
 """Below this a loose electrode is quiet: a little noise where the brain should be."""
 
@@ -124,8 +128,8 @@ def floating(
 ) -> Signal:
     """Draw what an electrode that touches nothing shows: drift, noise, mains; never the brain.
 
-    Now mostly slow (1/f²), now nearly white; mains from none to several times the rest
-    (common practice).
+    Now mostly slow (1/f²), now nearly white; mains from none to several times the rest, and at
+    times so much that nothing else shows (common practice).
 
     Returns
     -------
@@ -134,26 +138,8 @@ def floating(
     """
     if amplitude_uv <= 0:
         return np.zeros((2, n_samples), dtype=np.float32)
-    small = amplitude_uv < SMALL_UV
-    slope = float(rng.uniform(0, 2.0) if small else rng.uniform(0.4, 3.0))
-    knee_hz = float(10 ** rng.uniform(-1.3, 0.5))
-    noise = shaped_noise(
-        rng, 1, n_samples=n_samples, rate_hz=rate_hz, density=power_law(slope, knee_hz)
-    )[0]
-    if not small:
-        noise *= envelope(
-            rng,
-            n_samples=n_samples,
-            rate_hz=rate_hz,
-            slowness_s=float(rng.uniform(0.5, 4)),
-            spread=float(rng.uniform(0.1, 0.7)),
-        )
-        white = rng.standard_normal(n_samples, dtype=np.float32)
-        noise += np.float32(10 ** rng.uniform(-2.5, -0.7)) * white
-        if rng.random() < 0.4:
-            jumps = popping(rng, n_samples, rate_hz=rate_hz, height_uv=1.5, per_minute=20)
-            noise += jumps
-    share = float(10 ** rng.uniform(-2, 0.5)) if rng.random() < 0.8 else 0.0
+    noise = _own_noise(rng, n_samples, rate_hz=rate_hz, small=amplitude_uv < SMALL_UV)
+    share = _hum_share(rng, amplitude_uv)
     hum = np.zeros(n_samples)
     phase = mains_phase(rng, mains_hz, n_samples=n_samples, rate_hz=rate_hz)
     if mains_hz < 0.48 * rate_hz:
@@ -161,6 +147,58 @@ def floating(
         wave = np.sin(phase) + 0.2 * rng.random() * np.sin(3 * phase) * (mains_hz < 0.16 * rate_hz)
         hum = share * np.sqrt(2) * wave * drift
     return np.asarray(amplitude_uv * np.array([noise, hum]), dtype=np.float32)
+
+
+def _own_noise(rng: np.random.Generator, n_samples: int, *, rate_hz: float, small: bool) -> Signal:
+    """Draw what an open electrode shows without the mains: noise, or a slow swing with little."""
+    if not small and rng.random() < SWINGS:
+        return _swing(rng, n_samples, rate_hz=rate_hz)
+    slope = float(rng.uniform(0, 2.0) if small else rng.uniform(0.4, 3.0))
+    knee_hz = float(10 ** rng.uniform(-1.3, 0.5))
+    noise: Signal = shaped_noise(
+        rng, 1, n_samples=n_samples, rate_hz=rate_hz, density=power_law(slope, knee_hz)
+    )[0]
+    if small:
+        return noise
+    noise *= envelope(
+        rng,
+        n_samples=n_samples,
+        rate_hz=rate_hz,
+        slowness_s=float(rng.uniform(0.5, 4)),
+        spread=float(rng.uniform(0.1, 0.7)),
+    )
+    noise += _white(rng, n_samples, WHITE)
+    if rng.random() < 0.4:
+        noise += popping(rng, n_samples, rate_hz=rate_hz, height_uv=1.5, per_minute=20)
+    return noise
+
+
+def _swing(rng: np.random.Generator, n_samples: int, *, rate_hz: float) -> Signal:
+    """Draw the slow swing of a cable that moves, of unit rms and 0.1-2 Hz (common practice)."""
+    centre_hz = float(10 ** rng.uniform(-1, 0.3))
+    swing: Signal = shaped_noise(
+        rng,
+        1,
+        n_samples=n_samples,
+        rate_hz=rate_hz,
+        density=bell(centre_hz, centre_hz * float(rng.uniform(0.15, 0.5))),
+    )[0]
+    return swing + _white(rng, n_samples, (-3.0, -1.0))
+
+
+def _white(rng: np.random.Generator, n_samples: int, exponents: tuple[float, float]) -> Signal:
+    """Draw white noise whose rms is ten to the power of one of these."""
+    white = rng.standard_normal(n_samples, dtype=np.float32)
+    return np.float32(10 ** rng.uniform(*exponents)) * white
+
+
+def _hum_share(rng: np.random.Generator, amplitude_uv: float) -> float:
+    """How large the mains are against the rest of what an open electrode shows."""
+    reach = rng.choice(["none", "some", "most"], p=[0.2, 0.55, 0.25])
+    if reach == "none":
+        return 0.0
+    exponent = rng.uniform(-2, 0.5) if reach == "some" else rng.uniform(0.5, 1.5)
+    return min(float(10**exponent), LOUDEST_HUM_UV / amplitude_uv)
 
 
 def popping(
@@ -171,24 +209,29 @@ def popping(
     height_uv: float,
     per_minute: float | None = None,
 ) -> Signal:
-    """Steep steps that creep back exponentially: one if the span is short, else a series.
+    """Steep steps that come back: one if the span is short, else a series.
 
-    Steps of tens to a thousand µV within a few ms, return with 0.05-1.5 s (common practice).
+    Steps of tens to a thousand µV within a few ms. Most creep back exponentially with
+    0.05-1.5 s; some stay where they are before they return, some are over at once, as where a
+    wire makes and breaks contact (common practice).
     """
     signal = np.zeros(n_samples, dtype=np.float32)
     duration_s = n_samples / rate_hz
-    rate = per_minute if per_minute is not None else float(10 ** rng.uniform(0.9, 1.9))
+    rate = per_minute if per_minute is not None else float(10 ** rng.uniform(0.9, 2.1))
     number = max(1, int(rng.poisson(rate * duration_s / 60)))
     at = np.sort(rng.uniform(0, duration_s, number - 1)) if number > 1 else np.array([])
-    tau_s = float(10 ** rng.uniform(-1.3, 0.2))
+    breaks = per_minute is None and rng.random() < 0.3
+    tau_s = float(10 ** (rng.uniform(-2.3, -1.5) if breaks else rng.uniform(-1.3, 0.2)))
     mostly = rng.choice([-1, 1])
     for moment_s in (0.0, *at):
         first = int(moment_s * rate_hz)
         sign = mostly if rng.random() < 0.75 else -mostly
         height = sign * height_uv * rng.lognormal(0, 0.4)
+        stays_s = float(10 ** rng.uniform(-2, 0)) if breaks else 0.0
         since_s = np.arange(n_samples - first) / rate_hz
         rise = 1 - np.exp(-since_s / rng.uniform(0.001, 0.006))
-        tail = np.exp(-since_s / (tau_s * rng.uniform(0.6, 1.6)))
+        fall_s = np.maximum(since_s - stays_s, 0)
+        tail = np.exp(-fall_s / (tau_s * rng.uniform(0.6, 1.6)))
         signal[first:] += (height * rise * tail).astype(np.float32)
     return signal
 

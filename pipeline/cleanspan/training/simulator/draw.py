@@ -111,7 +111,7 @@ def random_scenario(rng: np.random.Generator, *, duration_s: float = 60.0) -> Sc
         brain=brain,
         eyes=eyes,
         muscle=_muscle(rng, duration_s),
-        mains=_mains(rng, mains_hz, electrodes, background_uv=brain.background_uv),
+        mains=_mains(rng, mains_hz, electrodes, duration_s, background_uv=brain.background_uv),
         faults=_faults(rng, duration_s, electrodes, reference, brain.background_uv),
         # R spike in scalp channels against the ears: a few to some tens of µV (from memory).
         heart_uv=_log_normal(rng, 5, spread=0.9, low=0, high=45),
@@ -241,9 +241,17 @@ def _chewing(rng: np.random.Generator, duration_s: float) -> list[Burst]:
 
 
 def _mains(
-    rng: np.random.Generator, mains_hz: float, electrodes: tuple[str, ...], *, background_uv: float
+    rng: np.random.Generator,
+    mains_hz: float,
+    electrodes: tuple[str, ...],
+    duration_s: float,
+    *,
+    background_uv: float,
 ) -> Mains:
-    """Line noise on none, one, several or all channels, negligible to dominating."""
+    """Line noise on none, one, several or all channels, negligible to dominating.
+
+    In a third of the recordings an appliance is switched on and off again (common practice).
+    """
     reach = rng.choice(["none", "one", "several", "all"], p=[0.4, 0.17, 0.18, 0.25])
     level_uv = background_uv * _log_uniform(rng, 0.15, 6)
     count = {"none": 0, "one": 1, "several": int(rng.integers(2, max(3, len(electrodes) // 2)))}
@@ -256,7 +264,17 @@ def _mains(
         channels=tuple((str(name), level_uv * float(rng.lognormal(0, 0.5))) for name in chosen),
         harmonics=_log_uniform(rng, 0.02, 0.6),
         drift=float(rng.uniform(0.02, 0.5)),
+        spans=_switched(rng, duration_s) if rng.random() < 0.33 else (),
     )
+
+
+def _switched(rng: np.random.Generator, duration_s: float) -> Spans:
+    """One or two spans of five seconds to most of the recording."""
+    spans = []
+    for _ in range(int(rng.integers(1, 3))):
+        length_s = min(_log_uniform(rng, 5, 60), 0.8 * duration_s)
+        spans.append((float(rng.uniform(0, duration_s - length_s)), length_s))
+    return tuple(spans)
 
 
 def _faults(
@@ -305,7 +323,7 @@ def _one_fault(
     elif rng.random() < 0.3:
         strength = _log_uniform(rng, 0.3, 5.5)
     else:
-        strength = background_uv * _log_uniform(rng, 1.2, 60)
+        strength = background_uv * _log_uniform(rng, 0.4, 60)
     return Fault(kind, channel, onset_s, length_s, strength)
 
 

@@ -3,8 +3,11 @@
 import numpy as np
 
 from cleanspan.training.simulator.cap import Cap
-from cleanspan.training.simulator.noise import Signal, envelope
+from cleanspan.training.simulator.noise import Signal, envelope, gate
 from cleanspan.training.simulator.scenario import Mains
+
+SWITCH_S = 0.2
+"""How long line noise takes to come and go where an appliance is switched (common practice)."""
 
 
 def mains_phase(
@@ -61,4 +64,6 @@ def mains_signal(
         for order, share in harmonics:
             wave = wave + np.float32(share) * np.real(np.complex64(level) * turn**order)
         total[row] = np.float32(np.sqrt(2)) * wave * drift
+    if mains.spans:
+        total *= gate(mains.spans, n_samples=n_samples, rate_hz=rate_hz, edge_s=SWITCH_S)
     return total

@@ -10,8 +10,10 @@ from cleanspan.training.simulator.noise import gate
 from cleanspan.training.simulator.scenario import Fault, Scenario
 from cleanspan.training.simulator.truth import (
     OTHER,
+    POP_GAP_S,
     UNSURE,
     Span,
+    band,
     contact_span,
     doubtful_contact,
     event_spans,
@@ -21,6 +23,13 @@ from cleanspan.training.simulator.truth import (
     visible_spans,
 )
 from cleanspan.types import CONTACT_LOSS, LINE_NOISE, MUSCLE
+
+LEAST_NOISE = 0.7
+"""From this share of what is left of the head on (1-25 Hz), noise of a loose electrode shows."""
+QUIET = 0.5
+"""Up to this share of the other channels' rms an electrode without contact is plainly quiet."""
+LOUD = 3.0
+"""So much larger than the rest, drift and mains show. All three: common practice."""
 
 Parts = Mapping[str, npt.NDArray[np.float32]]
 """Recorded channels by origin: brain, blinks, gaze, swings, muscle, faults, mains."""
@@ -153,9 +162,45 @@ def _contact(
             early_s = 0.2 * ramp_s
             spans.append(doubtful_contact(fault.onset_s + early_s, ramp_s - early_s, who))
         kind = "floating" if fault.kind == "drying" else fault.kind
-        spans.append(contact_span(kind, fault.onset_s + ramp_s, fault.duration_s - ramp_s, who))
+        onset_s, length_s = fault.onset_s + ramp_s, fault.duration_s - ramp_s
+        if kind == "floating" and not _shows(
+            scenario, parts, fault.channel, onset_s, length_s, rate_hz=rate_hz
+        ):
+            spans.append(doubtful_contact(onset_s, length_s, who))
+        else:
+            spans.append(contact_span(kind, onset_s, length_s, who))
     spans += _spilled(scenario, parts, rate_hz=rate_hz)
     return spans
+
+
+def _shows(
+    scenario: Scenario,
+    parts: Parts,
+    channel: str,
+    onset_s: float,
+    duration_s: float,
+    *,
+    rate_hz: float,
+) -> bool:
+    """Whether a floating electrode shows: its own noise, or less than the other channels have.
+
+    What the reference picks up stays in the channel, and may look like quiet EEG of its own.
+    """
+    first, last = (round(second * rate_hz) for second in (onset_s, onset_s + duration_s))
+    head = sum(part for name, part in parts.items() if name not in ("faults", "mains"))
+    own = parts["faults"] + parts["mains"]
+    head, own = (np.asarray(part)[:, max(first, 0) : last] for part in (head, own))
+    if head.shape[1] < rate_hz / 2:
+        return True
+    rest_uv, own_uv = (
+        band(part, rate_hz, low_hz=1, high_hz=25).std(axis=1) for part in (head, own)
+    )
+    row = scenario.electrodes.index(channel)
+    usual_uv = float(np.median(rest_uv))
+    fault_uv = max(float(own_uv[row]), float(own[row].std()) / LOUD)
+    return bool(
+        fault_uv >= LEAST_NOISE * rest_uv[row] or rest_uv[row] + fault_uv <= QUIET * usual_uv
+    )
 
 
 def _pops(
@@ -178,6 +223,7 @@ def _pops(
             kind="popping",
             clear_uv=30,
             clear_ratio=2.5,
+            doubtful_gap_s=POP_GAP_S,
         )
     return spans
 

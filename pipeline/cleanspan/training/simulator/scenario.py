@@ -149,13 +149,17 @@ class Muscle:
 
 @dataclass(frozen=True, slots=True)
 class Mains:
-    """Line noise; `channels` maps electrodes to the rms of the fundamental in µV."""
+    """Line noise; `channels` maps electrodes to the rms of the fundamental in µV.
+
+    `spans` are the times (onset, duration in s) in which it is there; empty: always.
+    """
 
     frequency_hz: float = 50.0
     common_uv: float = 0.3
     channels: tuple[tuple[str, float], ...] = ()
     harmonics: float = 0.15
     drift: float = 0.2
+    spans: Spans = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,9 @@ from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 
 FloatArray = npt.NDArray[np.floating]
 BLOCK_S = 0.25
+POP_GAP_S = 1.5
+"""Pops that lie no further apart are marked as one loss (`cleanspan guide labels`). The EEG
+between them may be whole, so the truth calls it ``unsure``: neither learned from nor judged."""
 OTHER = "other"
 UNSURE = "unsure"
 BLINK_CLEAR, BLINK_DOUBTFUL = (2.5, 15.0), (1.4, 9.0)
@@ -251,14 +254,18 @@ def visible_spans(
     kind: str,
     clear_uv: float,
     clear_ratio: float,
+    doubtful_gap_s: float = 0.5,
 ) -> list[Span]:
-    """Spans in which one part exceeds the rest (pops) by peak; half of it is ``unsure``."""
+    """Spans in which one part exceeds the rest (pops) by peak; half of it is ``unsure``.
+
+    What is seen again within half a second is one span; up to `doubtful_gap_s` is ``unsure``.
+    """
     peak = np.maximum.reduceat(np.abs(part), block_starts(part.shape[1], rate_hz), axis=1)
     level = np.sqrt(np.median(block_power(rest, rate_hz), axis=1, keepdims=True))
     states = np.zeros(peak.shape, dtype=np.int8)
-    for state, share in ((1, 0.5), (2, 1.0)):
+    for state, share, gap_s in ((1, 0.5, doubtful_gap_s), (2, 1.0, 0.5)):
         seen = (peak >= share * clear_ratio * level) & (peak >= share * clear_uv)
-        states[_filled(seen, gap=2)] = state
+        states[_filled(seen, gap=round(gap_s / BLOCK_S))] = state
     spans = state_spans(states, channels, label, end_s=part.shape[1] / rate_hz)
     return [
         Span(s.label, kind if s.label == label else s.kind, s.onset_s, s.duration_s, s.channels)
