@@ -90,7 +90,7 @@ def _rest() -> Session:
     return Session(
         name="harbour-street-p01-rest",
         subject="HS-P01",
-        seed=4101,
+        seed=4103,
         scenario=Scenario(
             duration_s=120.0,
             amplifier=AMPLIFIER,
