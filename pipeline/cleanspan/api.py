@@ -184,7 +184,7 @@ def screen(
     >>> lost["channel"].nunique() == len(result.eeg)
     True
     """
-    from cleanspan.labelling.model import load_model
+    from cleanspan.labelling.model import check_rules, load_model
     from cleanspan.screen import screened
     from cleanspan.training.store import resolve_model
 
@@ -193,6 +193,7 @@ def screen(
     )
     chosen = settings.labelling
     model = load_model(resolve_model(chosen.model, chosen.store))
+    check_rules(settings.segments, model)
     opened = Path(source) if isinstance(source, str | Path) else _recording_of(source)
     with screened(opened, config=settings, model=model) as found:
         return Result(

@@ -131,3 +131,10 @@ def test_the_store_may_stand_in_the_settings(lab, run, tmp_path):
     settings = tmp_path / "lab.toml"
     settings.write_text(f'[labelling]\nstore = "{tmp_path / "elsewhere"}"\n')
     assert run("list", "--config", str(settings)).count("\n") == 1
+
+
+def test_watching_a_folder_without_recordings_is_a_mistake(run, tmp_path):
+    (tmp_path / "empty").mkdir()
+    said = run("watch", str(tmp_path / "empty"), status=2)
+    assert "there must be recordings to look at, got none in" in said
+    assert said.count("\n") == 1

@@ -1,5 +1,6 @@
 """``cleanspan night`` as cron runs it: the real thing on short invented recordings."""
 
+import csv
 import json
 import os
 import shutil
@@ -54,6 +55,8 @@ def test_a_night_from_inbox_to_page_and_again(config: Path) -> None:
         ["Ada Example.edf", "done"],
         ["Bo Example.edf", "failed"],
     ]
+    done, failed = csv.DictReader(rows)
+    assert (done["folder"], failed["folder"]) == ("Ada Example", "")
     for text in (page, (next((out / "nights").iterdir()) / "report.html").read_text()):
         assert "http://" not in text.replace("http://www.w3.org", "")
         assert "https://" not in text

@@ -338,6 +338,7 @@ def test_every_problem_of_a_config_at_once(run, source):
         ("[export]\nplan = 3", "export.plan must be a text, got 3"),
         ("windows = 3", "windows must be a table, got 3"),
         ("[segments.blink]\nkeep_above = 0.8", "keep_above must lie between 0.01 and 0.5"),
+        ("[segments.blnk]\nbegin_at = 0.6", "segments.blnk: it must be a label of the model"),
         ("not toml", "must be TOML in UTF-8"),
     ],
 )

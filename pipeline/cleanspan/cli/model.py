@@ -210,7 +210,11 @@ def watch(recordings: tuple[Path, ...], name: str, config: Path | None) -> None:
     store, _ = _store(config)
     model = load_model(resolve_model(name, store.folder))
     failed = False
-    for path in sorted({path for found in find_recordings(recordings).values() for path in found}):
+    paths = sorted({path for found in find_recordings(recordings).values() for path in found})
+    if not paths:
+        places = ", ".join(map(str, recordings))
+        raise UsageError(f"there must be recordings to look at, got none in {places}")
+    for path in paths:
         try:
             drift = watch_recording(path, model)
         except RecordingError as error:

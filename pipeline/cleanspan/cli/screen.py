@@ -58,7 +58,7 @@ def command(
     """
     from cleanspan.batch import find_recordings, plan_tasks, screen_batch
     from cleanspan.export.plans import load_plan
-    from cleanspan.labelling.model import load_model
+    from cleanspan.labelling.model import check_rules, load_model
     from cleanspan.training.store import resolve_model
 
     logging.basicConfig(format="cleanspan: %(message)s")
@@ -67,7 +67,7 @@ def command(
     config = _with_options(load_config(config_path), plan=plan, model=model, **changes)
     load_plan(config.export.plan)
     model_folder = resolve_model(config.labelling.model, config.labelling.store)
-    load_model(model_folder)
+    check_rules(config.segments, load_model(model_folder))
     tasks = plan_tasks(find_recordings(paths, out), out)
     with _progress(len(tasks), hidden=quiet) as step:
         outcomes = screen_batch(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from cleanspan.errors import RecordingError
+from cleanspan.errors import RecordingError, UsageError
 from cleanspan.export.cells import column_name
 from cleanspan.export.tables import FACTS_FORMAT
 from cleanspan.types import SEGMENT_COLUMNS, Channel, Finding, Note, Piece, Role
@@ -170,9 +170,20 @@ def facts_path(folder: Path) -> Path:
 
 
 def find_results(folders: Sequence[Path]) -> list[Path]:
-    """Find result folders: those given, and those directly inside the given ones."""
+    """Find result folders: those given, and those directly inside the given ones.
+
+    Raises
+    ------
+    UsageError
+        If one of the given ones is no folder.
+    """
     found: dict[Path, None] = {}
     for folder in folders:
+        if not folder.is_dir():
+            raise UsageError(
+                f"{folder}: results must be a folder that `cleanspan screen` wrote, got "
+                f"{'a file' if folder.exists() else 'nothing of that name'}; name such a folder"
+            )
         inside = sorted(path.parent for path in folder.glob(f"*/*{_FACTS}"))
         own = list(folder.glob(f"*{_FACTS}"))
         found.update(dict.fromkeys([folder] if own or not inside else inside))

@@ -65,6 +65,24 @@ class Model:
         return self.rules.get(label, SegmentRule())
 
 
+def check_rules(rules: Mapping[str, SegmentRule], model: Model) -> None:
+    """Refuse rules for labels that a model does not give: a misspelt one would do nothing.
+
+    Raises
+    ------
+    ConfigError
+    """
+    unknown = sorted(set(rules) - set(model.labels))
+    if unknown:
+        raise ConfigError(
+            [
+                f"segments.{label}: it must be a label of the model {model.name} "
+                f"({', '.join(model.labels)}), got {label!r}; mend or remove it"
+                for label in unknown
+            ]
+        )
+
+
 def load_model(folder: Path) -> Model:
     """Load a model folder.
 

@@ -3,9 +3,10 @@
 import sqlite3
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from fnmatch import fnmatchcase
+from pathlib import Path
 
 from cleanspan.night.names import Names, code
 from cleanspan.night.records import outcome_from_json
@@ -132,7 +133,8 @@ def summary(found: Sequence[Line], names: Names) -> list[Outcome]:
     rows: dict[str, Outcome] = {}
     for line in found:
         if line.current and line.outcome is not None:
-            rows[line.place] = line.outcome
+            # The result was made elsewhere and then put into its place: that is the folder told.
+            rows[line.place] = replace(line.outcome, folder=Path(line.folder))
     for line in found:
         if line.state in ("failed", "quarantined") and line.place not in rows:
             shown = names.of_content(line.digest, line.name)

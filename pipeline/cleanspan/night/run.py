@@ -115,11 +115,13 @@ def model_in_use(config: Config) -> Model:
     ModelError
         If there is none or it does not match.
     """
-    from cleanspan.labelling.model import load_model
+    from cleanspan.labelling.model import check_rules, load_model
     from cleanspan.training.store import resolve_model
 
     folder = resolve_model(config.labelling.model, config.labelling.store)
-    return Model(str(folder), load_model(folder).full_name)
+    model = load_model(folder)
+    check_rules(config.segments, model)
+    return Model(str(folder), model.full_name)
 
 
 def settings_fingerprint(config: Config) -> str:

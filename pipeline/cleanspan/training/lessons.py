@@ -10,7 +10,7 @@ from pathlib import Path
 
 from cleanspan.atomic import replacing_file
 from cleanspan.config import Windows
-from cleanspan.errors import ModelError, NoEegChannelError
+from cleanspan.errors import ModelError, NoEegChannelError, OutputError
 from cleanspan.features.registry import FEATURE_VERSION
 from cleanspan.recording.opening import open_recording
 from cleanspan.training.dataset import Tables, tables_of
@@ -93,9 +93,7 @@ def gather_lessons(
             logger.info("computing features of %s", path.name)
             tables = compute_tables(path, own, window_labels, person, comparison)
             if cache is not None:
-                cache.mkdir(parents=True, exist_ok=True)
-                with replacing_file(cache / f"{key}.npz") as beside:
-                    save_tables(beside, tables, half=False)
+                _keep(tables, cache, key)
         lessons.append(Lesson(path.name, person, content, key, tables))
     return lessons
 
@@ -172,12 +170,22 @@ def _key(
     return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 
+def _keep(tables: Tables, cache: Path, key: str) -> None:
+    """Keep a computed table for the next time; what cannot be kept is computed again then."""
+    try:
+        cache.mkdir(parents=True, exist_ok=True)
+        with replacing_file(cache / f"{key}.npz") as beside:
+            save_tables(beside, tables, half=False)
+    except (OSError, OutputError) as error:
+        logger.warning("features are not kept for the next time: %s", error)
+
+
 def _cached(cache: Path | None, key: str) -> Tables | None:
     """Read a cached table; a damaged one counts as none."""
-    if cache is None or not (cache / f"{key}.npz").is_file():
-        return None
     try:
+        if cache is None or not (cache / f"{key}.npz").is_file():
+            return None
         return load_tables(cache / f"{key}.npz")
-    except ModelError as error:
+    except (OSError, ModelError) as error:
         logger.warning("%s; computing it anew", error)
         return None

@@ -202,3 +202,12 @@ def test_shipped_plans_are_listed_with_their_reasons(run):
     assert status == 0
     assert "connectivity: coherence, phase" in out
     assert out.count("Source: ") == 4
+
+
+@pytest.mark.parametrize("name", ["nowhere", "file"])
+def test_results_that_are_no_folder(run, tmp_path, name):
+    (tmp_path / "file").write_text("x")
+    status, out, err = run(tmp_path / name, "--plan", "resting")
+    assert (status, out) == (2, "")
+    assert err.count("\n") == 1
+    assert "results must be a folder that `cleanspan screen` wrote" in err

@@ -225,6 +225,18 @@ def test_a_damaged_cache_is_computed_anew(lab, tmp_path):
     )
 
 
+def test_a_cache_that_cannot_be_written_is_told_and_gone_without(lab, tmp_path, caplog):
+    (tmp_path / "taken").write_text("a file, not a folder")
+    rows = read_hand_labels([lab.labels], recordings=[lab.recordings])
+    lessons = lessons_module.gather_lessons(
+        rows, find_recordings([lab.recordings]), ["muscle"], comparison=Comparison(),
+        cache=tmp_path / "taken" / "cache",
+    )  # fmt: skip
+    assert len(lessons) == len({row.recording for row in rows})
+    assert "features are not kept" in caplog.text
+    assert (tmp_path / "taken").read_text() == "a file, not a folder"
+
+
 def table(rows, positive, *, unknown=0):
     truth = np.zeros(rows, dtype=np.int8)
     truth[:positive], truth[rows - unknown :] = 1, -1
