@@ -17,8 +17,9 @@ FAR_UV = 400.0
 """How far from the channel's usual level a limit must lie that the header does not tell: files
 may state a wider range than the amplifier had (common practice: EEG inputs reach 0.5 mV or
 more)."""
-SAME = 0.002
-"""Share of the range within which two extremes are the same limit."""
+SAME, SAME_UV = 0.0001, 0.2
+"""Share of the range, and µV, within which two extremes are the same limit. Mains of steady size
+come back to their peak as well, but with the amplifier's noise on it."""
 BESIDE_S = 30.0
 """The usual level is that of so much before and after."""
 SHORT_S = 1.5
@@ -85,7 +86,7 @@ def _share_at_a_limit(
     around = np.concatenate(parts)
     usual = float(np.median(around)) if around.size else 0.0
     top, bottom = float(high.max()), float(low.min())
-    near = max(SAME * (top - bottom), 1.0)
+    near = max(SAME * (top - bottom), SAME_UV)
     touching = np.zeros(high.size, dtype=bool)
     if top - usual > FAR_UV:
         touching |= high >= top - near

@@ -97,10 +97,15 @@ INSIDE = (TIME_S >= 10) & (TIME_S < 20)
         (np.clip(9000 * np.sin(2 * np.pi * 50.3 * TIME_S), -4000, 4000), RAILED),
         (np.clip(3000 * np.sin(2 * np.pi * 0.4 * TIME_S), -2000, 2000), RAILED),
         (3000 * np.sin(2 * np.pi * 0.4 * TIME_S), FLOATING),
+        (
+            1500 * np.sin(2 * np.pi * 50 * TIME_S)
+            + np.random.default_rng(2).normal(0, 0.7, TIME_S.size),
+            FLOATING,
+        ),
         (np.cumsum(np.random.default_rng(1).normal(0, 40, TIME_S.size)), FLOATING),
         (np.clip(90 * np.sin(2 * np.pi * 0.4 * TIME_S), -60, 60), FLOATING),
     ],
-    ids=["stuck", "mains cut off", "swing cut off", "swing", "walk", "small"],
+    ids=["stuck", "mains cut off", "swing cut off", "swing", "steady mains", "walk", "small"],
 )
 def test_a_limit_that_the_header_does_not_tell(given, fault_uv, expected):
     """What comes back to one and the same extreme far away is cut off there."""

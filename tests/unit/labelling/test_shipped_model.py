@@ -73,7 +73,7 @@ def popped(invented, apart_s):
     return samples
 
 
-@pytest.mark.parametrize(("apart_s", "n_segments"), [(2.5, 1), (6.0, 3)])
+@pytest.mark.parametrize(("apart_s", "n_segments"), [(1.6, 1), (6.0, 3)])
 def test_pops_close_to_each_other_are_one_loss_of_contact(
     invented, screen, model, apart_s, n_segments
 ):
