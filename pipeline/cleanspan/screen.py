@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+FEW_SHARE = 0.5
+"""Where the plan keeps less than this share of the channels, the usable time alone misleads."""
+
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
@@ -390,5 +393,14 @@ def _outcome(
             *table["channel"][table["verdict"] == MEND],
         ),
         shortfalls=applied.shortfalls,
-        warnings=tuple(warnings),
+        warnings=(*_few_channels(applied), *warnings),
     )
+
+
+def _few_channels(applied: "Applied") -> list[str]:
+    """Say that the usable time is that of a few channels, where it is."""
+    channels = len(applied.channels)
+    kept = channels - len(applied.dropped)
+    if kept >= FEW_SHARE * channels:
+        return []
+    return [f"usable_s is the time of {kept} of {channels} channels: the plan drops the others"]

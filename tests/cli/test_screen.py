@@ -523,3 +523,15 @@ def test_a_recording_whose_end_is_missing_is_told_under_the_table(run, source):
     assert line.startswith("warnings about 1 of 2 (all in summary.csv): cut.edf: ")
     assert "the end is missing" in line
     assert "warnings" not in run(source, out="other").out
+
+
+def test_usable_time_of_few_channels_is_told_under_the_table(run, tmp_path):
+    """Mains on six of eight channels: what is usable is so on the other two."""
+    samples = _made.background(8, 20, seed=1)
+    time_s = _made.np.arange(5000) / 250
+    samples[2:] += 60 * _made.np.sin(2 * _made.np.pi * 50 * time_s)
+    path = _made.write_edf(tmp_path / "loud.edf", samples, _made.SMALL_CAP)
+    done = run(path)
+    (line,) = (line for line in done.out.splitlines() if line.startswith("warnings"))
+    assert "usable_s is the time of 2 of 8 channels: the plan drops the others" in line
+    assert "usable_s is the time of 2 of 8" in summary()[0]["warnings"]
