@@ -8,7 +8,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from cleanspan.config import Config, Export
-from cleanspan.errors import RecordingError
+from cleanspan.errors import RecordingError, UsageError
 from cleanspan.export.cells import FORMULA_STARTS, formula_warning, plain_cell, safe_stem
 from cleanspan.export.exclusions import apply_to
 from cleanspan.export.plans import Plan
@@ -199,7 +199,8 @@ def test_results_are_found_in_a_folder_of_results(fakes, tmp_path):
         write_tables(fakes.screened(), tmp_path / name)
     assert find_results([tmp_path]) == [tmp_path / "a", tmp_path / "b"]
     assert find_results([tmp_path / "a", tmp_path]) == [tmp_path / "a", tmp_path / "b"]
-    assert find_results([tmp_path / "nowhere"]) == [tmp_path / "nowhere"]
+    with pytest.raises(UsageError, match="nothing of that name"):
+        find_results([tmp_path / "nowhere"])
 
 
 @pytest.mark.parametrize(
