@@ -12,7 +12,7 @@ from cleanspan.atomic import output_error, replacing_folder
 from cleanspan.config import Config, SegmentRule
 from cleanspan.errors import CleanspanError, NoEegChannelError, RecordingError
 from cleanspan.scratch import scratch_folder
-from cleanspan.types import Channel, Finding, Recording, Role, Screened
+from cleanspan.types import REFERENCE_LOST, Channel, Finding, Recording, Role, Screened
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,9 +23,6 @@ if TYPE_CHECKING:
     from cleanspan.labelling.prediction import Predictions
 
 log = logging.getLogger(__name__)
-
-FEW_SHARE = 0.5
-"""Where the plan keeps less than this share of the channels, the usable time alone misleads."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -373,7 +370,6 @@ def _outcome(
 ) -> Outcome:
     """Sum up one recording."""
     from cleanspan.labelling.channels import MEND, NOT_SCREENED
-    from cleanspan.labelling.segments import REFERENCE_LOST
 
     table = result.channels[result.channels["verdict"] != NOT_SCREENED]
     shares = {
@@ -393,14 +389,5 @@ def _outcome(
             *table["channel"][table["verdict"] == MEND],
         ),
         shortfalls=applied.shortfalls,
-        warnings=(*_few_channels(applied), *warnings),
+        warnings=(*applied.about_channels(), *warnings),
     )
-
-
-def _few_channels(applied: "Applied") -> list[str]:
-    """Say that the usable time is that of a few channels, where it is."""
-    channels = len(applied.channels)
-    kept = channels - len(applied.dropped)
-    if kept >= FEW_SHARE * channels:
-        return []
-    return [f"usable_s is the time of {kept} of {channels} channels: the plan drops the others"]

@@ -25,6 +25,8 @@ BLINK = "blink"
 MUSCLE = "muscle"
 LINE_NOISE = "line noise"
 CONTACT_LOSS = "contact loss"
+REFERENCE_LOST = "reference lost"
+"""Kind of contact loss, and of finding: all channels at once."""
 LABELS = (BLINK, MUSCLE, LINE_NOISE, CONTACT_LOSS)
 """The labels of the shipped model. A lab's own model may have others: ask the model."""
 

@@ -45,6 +45,10 @@ class Marked(Protocol):
         """One row a segment."""
 
 
+FEW_SHARE = 0.5
+"""Where the plan keeps less than this share of the channels, the usable time alone misleads."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Applied:
     """What a plan leaves of a recording.
@@ -76,6 +80,16 @@ class Applied:
     channels: "pd.DataFrame"
     shortfalls: tuple[str, ...]
     warnings: tuple[str, ...] = ()
+
+    def about_channels(self) -> list[str]:
+        """Say that the usable time is that of a few channels, where it is."""
+        channels = len(self.channels)
+        kept = channels - len(self.dropped)
+        if kept >= FEW_SHARE * channels:
+            return []
+        return [
+            f"usable_s is the time of {kept} of {channels} channels: the plan drops the others"
+        ]
 
     @property
     def meets_minimum(self) -> bool:

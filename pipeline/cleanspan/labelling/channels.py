@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from cleanspan.labelling.segments import REFERENCE_LOST
-from cleanspan.types import CONTACT_LOSS, LINE_NOISE, Channel, Finding
+from cleanspan.types import CONTACT_LOSS, LINE_NOISE, REFERENCE_LOST, Channel, Finding
 
 if TYPE_CHECKING:
     import pandas as pd

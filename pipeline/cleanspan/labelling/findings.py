@@ -13,13 +13,9 @@ from cleanspan.features.windows import WINDOW_S
 from cleanspan.labelling.channels import union_s
 from cleanspan.labelling.polarity import polarity_findings
 from cleanspan.labelling.prediction import Predictions
-from cleanspan.labelling.segments import (
-    FEWEST_CHANNELS,
-    REFERENCE_LOST,
-    event_confidence,
-)
+from cleanspan.labelling.segments import FEWEST_CHANNELS, event_confidence
 from cleanspan.recording.electrodes import position
-from cleanspan.types import CONTACT_LOSS, Finding
+from cleanspan.types import CONTACT_LOSS, REFERENCE_LOST, Finding
 
 if TYPE_CHECKING:
     import pandas as pd

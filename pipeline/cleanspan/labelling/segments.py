@@ -14,12 +14,11 @@ from cleanspan.labelling.contact import FLAT, contact_kind
 from cleanspan.labelling.edges import refine, refine_short, trim_to_still
 from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.runs import Runs, cell_probabilities, find_runs
-from cleanspan.types import CONTACT_LOSS, SEGMENT_COLUMNS
+from cleanspan.types import CONTACT_LOSS, REFERENCE_LOST, SEGMENT_COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
 
-REFERENCE_LOST = "reference lost"
 REFERENCE_SHARE = 0.75
 """From this share of the channels on, contact lost at once is the reference's."""
 NO_CONTACT = 0.5

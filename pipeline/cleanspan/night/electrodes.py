@@ -6,9 +6,8 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from cleanspan.labelling.channels import MEND, MEND_FROM, NOT_SCREENED
-from cleanspan.labelling.segments import REFERENCE_LOST
 from cleanspan.recording.roles import guess_role
-from cleanspan.types import CONTACT_LOSS
+from cleanspan.types import CONTACT_LOSS, REFERENCE_LOST
 
 REFERENCE = "reference"
 """Stands for the ear clips: their loss shows on every channel and is no electrode's fault."""

@@ -68,6 +68,15 @@ def test_mend_list_says_why_where_there_is_no_note(screened):
     ]
 
 
+def test_the_mend_list_does_not_blame_an_electrode_for_the_ear_clips(screened):
+    notes = ["reference lost" if kept else "" for kept in screened.channels["note"].astype(str)]
+    told = dict(verdict.to_mend(replace(screened, channels=screened.channels.assign(note=notes))))
+    assert told["EEG T3-A1A2"] == "contact loss for 41 % of the time, the lost reference included"
+    assert "reference" not in told["EEG T5-A1A2"]
+    both = screened.channels.assign(note="reference lost; drying")
+    assert set(dict(verdict.to_mend(replace(screened, channels=both))).values()) == {"drying"}
+
+
 def test_a_long_list_to_watch_is_cut(screened):
     table = screened.channels.assign(verdict="watch")
     assert verdict.to_watch(replace(screened, channels=table)).endswith("T3-A1A2 and 12 more")
