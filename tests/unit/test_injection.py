@@ -13,18 +13,12 @@ from cleanspan.training.injection import (
     POP_DOUBTFUL,
     inject,
 )
-from cleanspan.training.simulator import Eyes, Scenario, simulate
 from cleanspan.training.simulator.scenario import SYSTEM_10_20
 
-STILL = Eyes(blinks_per_minute=0, lateral_per_minute=0, vertical_per_minute=0)
 
-
-@pytest.fixture(scope="module")
-def recording():
-    simulated = simulate(77, scenario=Scenario(duration_s=40.0, eyes=STILL))
-    samples = simulated.samples_uv.copy()
-    samples.flags.writeable = False
-    return samples
+@pytest.fixture
+def recording(still_eyes):
+    return still_eyes
 
 
 def changed(before, after, spans, rate_hz, margin_s):

@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from cleanspan.training.simulator import Eyes, Scenario, simulate
 from cleanspan.training.simulator.scenario import SYSTEM_10_20
 from cleanspan.training.variation import (
     GAIN,
@@ -15,16 +14,12 @@ from cleanspan.training.variation import (
     varied,
 )
 
-STILL = Eyes(blinks_per_minute=0, lateral_per_minute=0, vertical_per_minute=0)
 RATE_HZ = 250.0
 
 
-@pytest.fixture(scope="module")
-def recording():
-    simulated = simulate(77, scenario=Scenario(duration_s=40.0, eyes=STILL))
-    samples = simulated.samples_uv.copy()
-    samples.flags.writeable = False
-    return samples
+@pytest.fixture
+def recording(still_eyes):
+    return still_eyes
 
 
 def test_a_bad_electrode_still_shows_the_scalp(recording):

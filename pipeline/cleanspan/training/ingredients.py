@@ -36,9 +36,9 @@ SIMULATED_SEEDS = range(1000, 1600)
 ROWS_A_RECORDING = 1500
 """Windows (and candidate events) kept of a simulated recording, besides half of the labelled."""
 INJECTIONS = 64
+"""How many times faults are injected into each recording."""
 INJECTED_SHARES = (0.12, 0.06)
 """Share of the rows with and without the fault that are kept: many draws, few rows of each."""
-"""How many times faults are injected into each read recording."""
 WHOLE_CAP_EVERY = 4
 """Every so many injections use all its electrodes, the others 19."""
 

@@ -10,14 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from cleanspan.training.simulator.contact import floating, popping
-from cleanspan.training.simulator.noise import gate, power_law, shaped_noise
+from cleanspan.training.simulator.noise import gate, log_uniform, power_law, shaped_noise
 from cleanspan.training.simulator.overlay import (
     Samples,
     Target,
     add_blink,
     add_mains,
     add_muscle,
-    robust_levels_uv,
 )
 from cleanspan.training.simulator.truth import POP_GAP_S, UNSURE, Span
 from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
@@ -85,9 +84,7 @@ def inject(
         raise ValueError(f"kinds must be out of {', '.join(KINDS)}, got {', '.join(unknown)}")
     if limit_uv is None:
         limit_uv = max(500.0, 1.5 * float(np.nanmax(np.abs(samples), initial=0.0)))
-    target = Target(
-        samples, rate_hz, tuple(electrodes), limit_uv, mains_hz, robust_levels_uv(samples)
-    )
+    target = Target.of(samples, rate_hz, electrodes, limit_uv=limit_uv, mains_hz=mains_hz)
     spans: list[Span] = []
     taken: list[Span] = []
     number = max(1, int(rng.poisson(per_minute * target.duration_s / 60)))
@@ -104,7 +101,7 @@ def _inject_one(
     """Inject one fault where no contact is lost yet; give up after some tries."""
     shortest_s, longest_s = {MUSCLE: (0.3, 6.0), BLINK: (0.3, 0.6)}.get(kind, (0.7, 25.0))
     for _ in range(20):
-        length_s = float(np.exp(rng.uniform(np.log(shortest_s), np.log(longest_s))))
+        length_s = log_uniform(rng, shortest_s, longest_s)
         length_s = min(length_s, 0.8 * target.duration_s)
         if rng.random() < WHOLE.get(kind, 0.0):
             length_s = target.duration_s
@@ -143,9 +140,9 @@ def _replace(
     else:
         own_uv = target.level_uv(row)
         amplitude_uv = (
-            float(np.exp(rng.uniform(np.log(0.3), np.log(5.5))))
+            log_uniform(rng, 0.3, 5.5)
             if rng.random() < 0.3
-            else own_uv * float(np.exp(rng.uniform(np.log(0.4), np.log(60))))
+            else own_uv * log_uniform(rng, 0.4, 60)
         )
         noise, hum = floating(
             rng,
@@ -173,7 +170,7 @@ def _high_passed(
 
     if rng.random() < 0.5:
         return fault_uv
-    corner_hz = float(np.exp(rng.uniform(np.log(0.05), np.log(1.0))))
+    corner_hz = log_uniform(rng, 0.05, 1.0)
     sections = signal.butter(1, corner_hz, "highpass", fs=target.rate_hz, output="sos")
     return np.asarray(signal.sosfilt(sections, fault_uv))
 
@@ -202,7 +199,7 @@ def _pop(
 ) -> list[Span]:
     """Add steps that creep back; marked while they stand out, doubtful while they may."""
     piece = target.piece(onset_s, duration_s)
-    height_uv = float(np.exp(rng.uniform(np.log(60), np.log(1000))))
+    height_uv = log_uniform(rng, 60, 1000)
     pops = popping(rng, piece.stop - piece.start, rate_hz=target.rate_hz, height_uv=height_uv)
     pops = _high_passed(target, rng, pops)
     # The return must be over at the span's end, or a second step would stand there.
@@ -271,7 +268,7 @@ def _lose_reference(
         rng,
         piece.stop - piece.start,
         rate_hz=target.rate_hz,
-        amplitude_uv=_middle_uv(target) * float(np.exp(rng.uniform(np.log(2), np.log(50)))) + 6,
+        amplitude_uv=_middle_uv(target) * log_uniform(rng, 2, 50) + 6,
         mains_hz=target.mains_hz,
     )
     target.samples[:, piece] += _high_passed(target, rng, noise + hum)

@@ -6,7 +6,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from cleanspan.training.simulator.noise import power_law, shaped_noise
+from cleanspan.training.simulator.noise import log_uniform, power_law, shaped_noise
 from cleanspan.training.simulator.overlay import (
     Samples,
     Target,
@@ -49,18 +49,13 @@ def varied(
     rng : numpy.random.Generator
     """
     samples = np.array(samples_uv, dtype=np.float32)
-    samples *= np.float32(_between(rng, GAIN))
+    samples *= np.float32(log_uniform(rng, *GAIN))
     samples = _referenced(samples, electrodes, str(rng.choice(["as is", "as is", "mean", "ear"])))
     if rng.random() < 0.3:
-        samples = _passed(samples, 1, _between(rng, HIGH_PASS_HZ), "highpass", rate_hz)
+        samples = _passed(samples, 1, log_uniform(rng, *HIGH_PASS_HZ), "highpass", rate_hz)
     if rng.random() < 0.3:
-        samples = _passed(samples, 2, _between(rng, LOW_PASS_HZ), "lowpass", rate_hz)
+        samples = _passed(samples, 2, log_uniform(rng, *LOW_PASS_HZ), "lowpass", rate_hz)
     return samples
-
-
-def _between(rng: np.random.Generator, bounds: tuple[float, float]) -> float:
-    """Draw evenly on a logarithmic scale."""
-    return float(np.exp(rng.uniform(*np.log(bounds))))
 
 
 def _referenced(samples: Samples, electrodes: Sequence[str], reference: str) -> Samples:
@@ -108,10 +103,9 @@ def tensed(
     samples = np.array(samples_uv, dtype=np.float32)
     if rng.random() < 0.5:
         return samples
-    levels_uv = robust_levels_uv(samples)
-    target = Target(samples, rate_hz, tuple(electrodes), np.inf, 50.0, levels_uv)
+    target = Target.of(samples, rate_hz, electrodes)
     for row in rng.choice(len(samples), size=min(int(rng.integers(1, 4)), len(samples))):
-        length_s = min(_between(rng, TENSE_S), target.duration_s)
+        length_s = min(log_uniform(rng, *TENSE_S), target.duration_s)
         onset_s = float(rng.uniform(0, target.duration_s - length_s))
         add_muscle(target, rng, MUSCLE, int(row), onset_s, length_s)
     return samples
@@ -141,8 +135,7 @@ def hummed(
     samples = np.array(samples_uv, dtype=np.float32)
     if rng.random() < 0.5:
         return samples
-    levels_uv = robust_levels_uv(samples)
-    target = Target(samples, rate_hz, tuple(electrodes), np.inf, mains_hz, levels_uv)
+    target = Target.of(samples, rate_hz, electrodes, mains_hz=mains_hz)
     add_mains(target, rng, LINE_NOISE, int(rng.integers(len(samples))), 0.0, target.duration_s)
     return samples
 
@@ -167,7 +160,7 @@ def roughened(
     samples = np.array(samples_uv, dtype=np.float32)
     levels_uv = robust_levels_uv(samples)
     for row in np.flatnonzero(rng.random(len(samples)) < share):
-        samples[row] *= np.float32(_between(rng, ROUGH_GAIN))
+        samples[row] *= np.float32(log_uniform(rng, *ROUGH_GAIN))
         slope = float(rng.uniform(0.3, 1.8))
         noise = shaped_noise(
             rng,

@@ -4,6 +4,7 @@ import numpy as np
 
 from cleanspan.training.simulator.head import positions
 from cleanspan.training.simulator.muscle import GROUPS
+from cleanspan.training.simulator.noise import log_uniform
 from cleanspan.training.simulator.scenario import (
     SYSTEM_10_20,
     Amplifier,
@@ -68,10 +69,6 @@ RATES_HZ = (125, 128, 160, 200, 250, 256, 500, 512, 1000, 2000)
 RATE_SHARES = (0.05, 0.09, 0.10, 0.09, 0.24, 0.19, 0.15, 0.05, 0.03, 0.01)
 
 
-def _log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
-    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
-
-
 def _log_normal(
     rng: np.random.Generator, median: float, *, spread: float, low: float, high: float
 ) -> float:
@@ -116,7 +113,7 @@ def random_scenario(rng: np.random.Generator, *, duration_s: float = 60.0) -> Sc
         # R spike in scalp channels against the ears: a few to some tens of µV (from memory).
         heart_uv=_log_normal(rng, 5, spread=0.9, low=0, high=45),
         heart_per_minute=float(rng.uniform(48, 105)),
-        sweat_uv=_log_uniform(rng, 10, 200) if rng.random() < 0.15 else 0.0,
+        sweat_uv=log_uniform(rng, 10, 200) if rng.random() < 0.15 else 0.0,
         movements=_movements(rng, duration_s),
         bridge=_bridge(rng, electrodes),
     )
@@ -129,7 +126,7 @@ def _amplifier(rng: np.random.Generator, mains_hz: float) -> Amplifier:
     low_pass_hz = min(float(rng.choice(low_pass)), 0.44 * rate_hz)
     bits = int(rng.choice([12, 14, 16, 16, 16, 22, 24, 24]))
     lsb_uv = {12: (0.25, 1.2), 14: (0.1, 0.5), 16: (0.03, 0.5)}.get(bits, (0.01, 0.05))
-    step_uv = _log_uniform(rng, *lsb_uv)
+    step_uv = log_uniform(rng, *lsb_uv)
     range_uv = min(step_uv * 2 ** (bits - 1), 400_000.0)
     if rng.random() < 0.1:
         # Exports that clip early: blinks lose their tops.
@@ -145,7 +142,7 @@ def _amplifier(rng: np.random.Generator, mains_hz: float) -> Amplifier:
         low_pass_order=int(rng.choice([1, 2, 4, 4, 8])),
         notch_hz=mains_hz if rng.random() < 0.3 else None,
         # Thermal noise of tens of kΩ and the amplifier's own: 0.3-2 µV rms (from memory).
-        noise_uv=_log_uniform(rng, 0.25, 2.2),
+        noise_uv=log_uniform(rng, 0.25, 2.2),
     )
 
 
@@ -156,19 +153,19 @@ def _brain(rng: np.random.Generator) -> Brain:
         background_uv=background_uv,
         # 1/f exponents of resting EEG mostly 0.8-2 (from memory).
         slope=float(rng.uniform(1.0, 2.1)),
-        knee_hz=_log_uniform(rng, 0.3, 2.5),
+        knee_hz=log_uniform(rng, 0.3, 2.5),
         shared=float(rng.uniform(0.3, 0.85)),
         alpha_uv=_log_normal(rng, 0.9 * background_uv, spread=0.7, low=1.5, high=45),
         alpha_hz=float(np.clip(rng.normal(10, 0.9), 8, 12.8)),
         alpha_open=float(rng.beta(1.5, 4)),
         alpha_forward=float(rng.uniform(0.1, 0.7)),
-        mu_uv=background_uv * _log_uniform(rng, 0.05, 0.5),
-        theta_uv=background_uv * _log_uniform(rng, 0.05, 0.45),
-        beta_uv=background_uv * _log_uniform(rng, 0.05, 0.45),
+        mu_uv=background_uv * log_uniform(rng, 0.05, 0.5),
+        theta_uv=background_uv * log_uniform(rng, 0.05, 0.45),
+        beta_uv=background_uv * log_uniform(rng, 0.05, 0.45),
         drowsy=float(rng.uniform(0.1, 1)) if rng.random() < 0.3 else 0.0,
         frontal_slow_uv=background_uv * float(rng.uniform(1, 4)) if rng.random() < 0.35 else 0.0,
         # In one of the open recordings 7-11 Hz at Cz alone doubles its rms.
-        focal_uv=background_uv * _log_uniform(rng, 0.5, 2.5) if rng.random() < 0.3 else 0.0,
+        focal_uv=background_uv * log_uniform(rng, 0.5, 2.5) if rng.random() < 0.3 else 0.0,
         focal_hz=float(rng.uniform(6, 12)),
         focal_at=str(rng.choice(FOCAL_SITES)),
     )
@@ -191,10 +188,10 @@ def _eyes(rng: np.random.Generator, duration_s: float) -> Eyes:
         closed=closed,
         blinks_per_minute=_log_normal(rng, 14, spread=0.7, low=1, high=60),
         blink_uv=_log_normal(rng, 170, spread=0.65, low=40, high=750),
-        lateral_per_minute=_log_uniform(rng, 0.5, 25),
+        lateral_per_minute=log_uniform(rng, 0.5, 25),
         lateral_uv=_log_normal(rng, 45, spread=0.5, low=12, high=180),
-        vertical_per_minute=_log_uniform(rng, 0.2, 5),
-        rolling_uv=_log_uniform(rng, 5, 60) if rng.random() < 0.4 else 0.0,
+        vertical_per_minute=log_uniform(rng, 0.2, 5),
+        rolling_uv=log_uniform(rng, 5, 60) if rng.random() < 0.4 else 0.0,
         flutter_per_minute=2.0 if rng.random() < 0.15 else 0.0,
     )
 
@@ -204,16 +201,16 @@ def _muscle(rng: np.random.Generator, duration_s: float) -> Muscle:
     names = list(GROUPS)
     lasting: list[tuple[str, float]] = []
     if rng.random() < 0.6:
-        typical_uv = _log_uniform(rng, 2, 30)
+        typical_uv = log_uniform(rng, 2, 30)
         lasting += [
             (str(group), typical_uv * float(rng.lognormal(0, 0.4)))
             for group in rng.choice(names, size=int(rng.integers(1, 6)), replace=False)
         ]
     bursts: list[Burst] = []
-    per_minute = _log_uniform(rng, 0.3, 14)
+    per_minute = log_uniform(rng, 0.3, 14)
     for _ in range(int(rng.poisson(per_minute * duration_s / 60))):
         onset_s = float(rng.uniform(0, duration_s))
-        length_s = _log_uniform(rng, 0.2, 6)
+        length_s = log_uniform(rng, 0.2, 6)
         height_uv = _log_normal(rng, 35, spread=0.8, low=5, high=250)
         for group in rng.choice(names, size=int(rng.choice([1, 1, 2, 2, 4])), replace=False):
             share = float(rng.uniform(0.4, 1))
@@ -227,7 +224,7 @@ def _chewing(rng: np.random.Generator, duration_s: float) -> list[Burst]:
     """Jaw bursts at the rhythm of chewing, 1-2 a second (from memory)."""
     now_s = float(rng.uniform(0, max(duration_s - 4, 1)))
     gap_s = 1 / float(rng.uniform(1, 2))
-    height_uv = _log_uniform(rng, 20, 200)
+    height_uv = log_uniform(rng, 20, 200)
     bursts = []
     for _ in range(int(rng.integers(3, 14))):
         for side in ("left", "right"):
@@ -253,16 +250,16 @@ def _mains(
     In a third of the recordings an appliance is switched on and off again (common practice).
     """
     reach = rng.choice(["none", "one", "several", "all"], p=[0.4, 0.17, 0.18, 0.25])
-    level_uv = background_uv * _log_uniform(rng, 0.15, 6)
+    level_uv = background_uv * log_uniform(rng, 0.15, 6)
     count = {"none": 0, "one": 1, "several": int(rng.integers(2, max(3, len(electrodes) // 2)))}
     chosen = rng.choice(
         electrodes, size=min(count.get(str(reach), 0), len(electrodes)), replace=False
     )
     return Mains(
         frequency_hz=mains_hz,
-        common_uv=level_uv if reach == "all" else _log_uniform(rng, 0.02, 1.5),
+        common_uv=level_uv if reach == "all" else log_uniform(rng, 0.02, 1.5),
         channels=tuple((str(name), level_uv * float(rng.lognormal(0, 0.5))) for name in chosen),
-        harmonics=_log_uniform(rng, 0.02, 0.6),
+        harmonics=log_uniform(rng, 0.02, 0.6),
         drift=float(rng.uniform(0.02, 0.5)),
         spans=_switched(rng, duration_s) if rng.random() < 0.33 else (),
     )
@@ -272,7 +269,7 @@ def _switched(rng: np.random.Generator, duration_s: float) -> Spans:
     """One or two spans of five seconds to most of the recording."""
     spans = []
     for _ in range(int(rng.integers(1, 3))):
-        length_s = min(_log_uniform(rng, 5, 60), 0.8 * duration_s)
+        length_s = min(log_uniform(rng, 5, 60), 0.8 * duration_s)
         spans.append((float(rng.uniform(0, duration_s - length_s)), length_s))
     return tuple(spans)
 
@@ -295,9 +292,9 @@ def _faults(
         kind = kinds[int(rng.choice(5, p=(0.38, 0.26, 0.10, 0.15, 0.11)))]
         faults.append(_one_fault(rng, kind, str(channel), duration_s, background_uv))
     if reference != "average" and rng.random() < 0.15:
-        length_s = min(_log_uniform(rng, 1, 40), 0.8 * duration_s)
+        length_s = min(log_uniform(rng, 1, 40), 0.8 * duration_s)
         onset_s = float(rng.uniform(0, duration_s - length_s))
-        strength = background_uv * _log_uniform(rng, 3, 50)
+        strength = background_uv * log_uniform(rng, 3, 50)
         faults.append(Fault("reference lost", "", onset_s, length_s, strength))
     return tuple(faults)
 
@@ -312,18 +309,18 @@ def _one_fault(
     """Draw when and how strong. Pops are 50-1000 µV (common practice)."""
     whole = rng.random() < {"floating": 0.35, "flat": 0.3, "railed": 0.25}.get(kind, 0.0)
     shortest_s = 8.0 if kind == "drying" else 0.7
-    length_s = duration_s if whole else min(_log_uniform(rng, shortest_s, 45), 0.9 * duration_s)
+    length_s = duration_s if whole else min(log_uniform(rng, shortest_s, 45), 0.9 * duration_s)
     onset_s = 0.0 if whole else float(rng.uniform(0, duration_s - length_s))
     if kind == "popping":
-        strength = _log_uniform(rng, 40, 1000)
+        strength = log_uniform(rng, 40, 1000)
     elif kind == "flat":
         strength = float(rng.choice([0.0, 0.0, rng.uniform(0.05, 0.8)]))
     elif kind == "railed":
-        strength = float(rng.choice([0.0, _log_uniform(rng, 50, 4000)]))
+        strength = float(rng.choice([0.0, log_uniform(rng, 50, 4000)]))
     elif rng.random() < 0.3:
-        strength = _log_uniform(rng, 0.3, 5.5)
+        strength = log_uniform(rng, 0.3, 5.5)
     else:
-        strength = background_uv * _log_uniform(rng, 0.4, 60)
+        strength = background_uv * log_uniform(rng, 0.4, 60)
     return Fault(kind, channel, onset_s, length_s, strength)
 
 

@@ -52,6 +52,11 @@ def bell(centre_hz: float, width_hz: float) -> Density:
     return lambda f: np.exp(-0.5 * ((f - centre_hz) / width_hz) ** 2)
 
 
+def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
+    """Draw evenly on a logarithmic scale."""
+    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
+
 def envelope(
     rng: np.random.Generator, *, n_samples: int, rate_hz: float, slowness_s: float, spread: float
 ) -> Signal:

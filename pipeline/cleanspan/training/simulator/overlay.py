@@ -16,7 +16,7 @@ from cleanspan.training.simulator.head import (
 )
 from cleanspan.training.simulator.mains import mains_phase
 from cleanspan.training.simulator.muscle import muscle_wave
-from cleanspan.training.simulator.noise import add_pulse, envelope, gate
+from cleanspan.training.simulator.noise import add_pulse, envelope, gate, log_uniform
 from cleanspan.training.simulator.truth import LINE_CLEAR, LINE_DOUBTFUL, UNSURE, Span
 
 Samples = npt.NDArray[np.float32]
@@ -32,6 +32,20 @@ class Target:
     limit_uv: float
     mains_hz: float
     levels_uv: tuple[float, ...]
+
+    @classmethod
+    def of(
+        cls,
+        samples: Samples,
+        rate_hz: float,
+        electrodes: Sequence[str],
+        *,
+        limit_uv: float = np.inf,
+        mains_hz: float = 50.0,
+    ) -> "Target":
+        """Take samples, which will be changed, with the levels that they have now."""
+        levels_uv = robust_levels_uv(samples)
+        return cls(samples, rate_hz, tuple(electrodes), limit_uv, mains_hz, levels_uv)
 
     @property
     def duration_s(self) -> float:
@@ -75,7 +89,7 @@ def add_muscle(
         edge_s=min(0.3, duration_s / 3) * float(rng.uniform(0.2, 1)),
     )
     level_uv = target.level_uv(row)
-    height_uv = level_uv * float(np.exp(rng.uniform(np.log(0.8), np.log(12))))
+    height_uv = level_uv * log_uniform(rng, 0.8, 12)
     weights = _neighbours(target, row, reach_deg=float(rng.uniform(15, 35)))
     sure, perhaps = [], []
     for index, weight in enumerate(weights):
@@ -194,7 +208,7 @@ def add_mains(
     count = len(target.electrodes)
     number = int(rng.choice([1, max(1, count // 4), count]))
     rows = np.union1d([row], rng.choice(count, size=number - 1, replace=False)).astype(int)
-    ratio = float(np.exp(rng.uniform(np.log(0.2), np.log(8))))
+    ratio = log_uniform(rng, 0.2, 8)
     phase = mains_phase(rng, target.mains_hz, n_samples=length, rate_hz=target.rate_hz)
     drift = envelope(rng, n_samples=length, rate_hz=target.rate_hz, slowness_s=8.0, spread=0.1)
     sure, perhaps = [], []
