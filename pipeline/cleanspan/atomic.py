@@ -31,11 +31,11 @@ def output_error(path: Path, error: OSError) -> OutputError:
     if isinstance(error, FileExistsError | NotADirectoryError):
         place = path.parent if isinstance(error, NotADirectoryError) else path
         return OutputError(
-            f"{place}: the output must be a folder, got a file of that name; choose another --out"
+            f"{place}: the output must be a folder, got a file of that name; choose another folder"
         )
     return OutputError(
         f"{path}: the output must be writable, got: {error.strerror or error}; "
-        "choose another --out or mend the permissions"
+        "choose another folder or mend the permissions"
     )
 
 

@@ -99,6 +99,7 @@ def test_an_unknown_reader_is_answered_with_the_known(folder, capsys):
     [
         ("--not-read", "blnk", "must be one of blink, muscle, line noise, contact loss, got blnk"),
         ("--person-pattern", "(", "--person-pattern must be a regular expression, got '('"),
+        ("--person-pattern", "^bed", "must be found in every recording's name, got '^bed'"),
     ],
 )
 def test_a_slip_of_the_pen_does_not_change_the_score_silently(folder, capsys, option, value, text):

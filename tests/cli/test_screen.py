@@ -379,7 +379,7 @@ def test_an_output_folder_that_is_a_file(run, source):
     (line,) = done.lines
     assert line == (
         "cleanspan: taken: the output must be a folder, got a file of that name; "
-        "choose another --out"
+        "choose another folder"
     )
     assert Path("taken").read_text() == "mine"
 

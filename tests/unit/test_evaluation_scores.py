@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from cleanspan.config import LabelRules
+from cleanspan.errors import UsageError
 from cleanspan.training.evaluation import (
     ReaderMarks,
     by_person,
@@ -156,8 +157,12 @@ def test_a_table_for_the_terminal_lines_up():
         ("ward_07.edf", "", "ward"),
         ("p12-night3.edf", r"^(p\d+)-", "p12"),
         ("folder/ab_1_2.bdf", "", "ab"),
-        ("anything.edf", r"^(p\d+)-", "anything"),
     ],
 )
 def test_whose_recording_it_is(name, pattern, person):
     assert person_of(name, pattern) == person
+
+
+def test_a_recording_that_the_pattern_does_not_fit_is_nobodys():
+    with pytest.raises(UsageError, match=r"must be found in every recording's name.*anything"):
+        person_of("anything.edf", r"^(p\d+)-")

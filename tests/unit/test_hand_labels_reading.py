@@ -74,6 +74,13 @@ def test_missing_columns_are_named(tmp_path):
     assert "missing: duration_s, channels, reader" in found
 
 
+def test_a_table_with_semicolons_is_told_what_to_do(tmp_path):
+    header = "recording;label;onset_s;duration_s;channels;reader;note\n"
+    path = write(tmp_path, "a.edf;blink;1,5;0,4;Fp1;r;", header=header)
+    (found,) = problems(path)
+    assert "it has semicolons: save it with commas" in found
+
+
 def test_an_own_label_must_be_declared(tmp_path):
     path = write(tmp_path, "a.edf,lateral eye movement,1,0.4,F7 F8,r,")
     assert "[labels] extra" in problems(path)[0]

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from cleanspan.config import LabelRules
+from cleanspan.errors import UsageError
 from cleanspan.training.events import (
     ONSET_TOLERANCE_S,
     Events,
@@ -341,12 +342,21 @@ def person_of(recording: str, pattern: str = "") -> str:
         Regular expression; its first group (or the whole match) is the person. Empty: the text
         before the first ``_``, or for names such as ``S001R02`` the letters and digits before
         the run.
+
+    Raises
+    ------
+    UsageError
+        If the pattern is not found: counted as somebody else, a person could be learned from
+        and judged.
     """
     stem = re.sub(r"\.[A-Za-z]{2,4}$", "", recording.replace("\\", "/").rsplit("/", 1)[-1])
     if pattern:
         match = re.search(pattern, stem)
         if match is None:
-            return stem
+            raise UsageError(
+                f"--person-pattern must be found in every recording's name, got {pattern!r}, "
+                f"which is not in {stem!r}; mend the pattern or leave that recording out"
+            )
         return match.group(1) if match.groups() else match.group(0)
     run = re.fullmatch(r"(S\d{3})R\d{2}", stem)
     return run.group(1) if run else stem.split("_")[0]

@@ -155,9 +155,10 @@ def _read_csv(path: Path, rules: LabelRules, problems: list[str]) -> list[HandLa
     header = [name.strip().lower() for name in next(rows, [])]
     missing = [name for name in COLUMNS if name not in header]
     if missing:
+        hint = "; it has semicolons: save it with commas" if ";" in "".join(header) else ""
         problems.append(
             f"{path}:1: the header must have the columns {', '.join(COLUMNS)}; "
-            f"missing: {', '.join(missing)}"
+            f"missing: {', '.join(missing)}{hint}"
         )
         return []
     labels = []

@@ -80,13 +80,17 @@ def gather_lessons(
     ------
     LabelsError
         If a recording cannot be found.
+    UsageError
+        If the pattern of persons is not in the name of one.
     RecordingError
         If one cannot be read.
     """
     lessons = []
-    for path, own in by_file(labels, index).items():
+    files = by_file(labels, index)
+    # All before the first is computed: a pattern that does not fit stops the work at once.
+    people = [person_of(path.name, comparison.person_pattern) for path in files]
+    for (path, own), person in zip(files.items(), people, strict=True):
         content = content_hash(path)
-        person = person_of(path.name, comparison.person_pattern)
         key = _key(content, own, window_labels, comparison)
         tables = _cached(cache, key)
         if tables is None:
