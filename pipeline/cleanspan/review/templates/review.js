@@ -217,7 +217,6 @@ function clipped(pen, text, width) {
 }
 
 function draw() {
-  const started = performance.now();
   const pen = fit(below), place = layout(), one = item();
   traces ??= unpacked(kept.at);
   pen.fillStyle = colours.page;
@@ -248,7 +247,6 @@ function draw() {
   }
   pen.restore();
   drawScales(pen, place);
-  below.dataset.drawMs = (performance.now() - started).toFixed(2);
 }
 
 function drawGround(pen, place, one) {
