@@ -2,7 +2,8 @@
 
 import logging
 import os
-from collections.abc import Callable, Iterator, Sequence
+import re
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
@@ -98,6 +99,9 @@ def _holds_results(entries: Sequence[Path]) -> bool:
 def plan_tasks(recordings: Sequence[Path], out: Path) -> list[Task]:
     """Give every recording a folder; those that share a name are told apart by a number.
 
+    A recording that has results in `out` gets their folder again, to be replaced. It is known by
+    its content: results of another recording of the same name stay.
+
     Raises
     ------
     UsageError
@@ -105,18 +109,77 @@ def plan_tasks(recordings: Sequence[Path], out: Path) -> list[Task]:
     """
     from cleanspan.export.cells import safe_stem
 
+    present = _filled_folders(out)
     taken = {SUMMARY}
     tasks = []
     for source in recordings:
         stem = safe_stem(source.name)
-        name, number = stem, 1
-        while name.casefold() in taken:
-            number += 1
-            name = f"{stem}-{number}"
-        taken.add(name.casefold())
-        _check_place(out / name)
-        tasks.append(Task(source, out / name))
+        known = _contents(stem, {key: at for key, at in present.items() if key not in taken})
+        folder = _own_folder(source, known)
+        if folder is None:
+            folder = out / _free_name(stem, present, taken)
+            _tell_unknown(known, folder)
+        taken.add(folder.name.casefold())
+        _check_place(folder)
+        tasks.append(Task(source, folder))
     return tasks
+
+
+def _filled_folders(out: Path) -> dict[str, Path]:
+    """Map the folders in the output folder by name, case left aside; empty ones are room."""
+    try:
+        return {
+            entry.name.casefold(): entry
+            for entry in (sorted(out.iterdir()) if out.is_dir() else ())
+            if entry.is_dir() and any(entry.iterdir())
+        }
+    except OSError as error:
+        raise output_error(out, error) from error
+
+
+def _contents(stem: str, present: Mapping[str, Path]) -> dict[Path, str]:
+    """Say of each folder named after a stem, numbered or not, what recording it is of."""
+    from cleanspan.export.stored import content_of
+
+    name = re.compile(re.escape(stem.casefold()) + r"(-\d+)?")
+    return {at: content_of(at) for key, at in present.items() if name.fullmatch(key)}
+
+
+def _own_folder(source: Path, known: Mapping[Path, str]) -> Path | None:
+    """Find the folder that holds this very recording's results."""
+    from cleanspan.recording.content import digest_of
+
+    if not any(known.values()):
+        return None  # no need to read the recording
+    try:
+        content = digest_of(source.resolve())
+    except OSError:  # screening will say what is wrong with it
+        return None
+    return next((folder for folder, one in known.items() if one == content), None)
+
+
+def _free_name(stem: str, present: Mapping[str, Path], taken: Collection[str]) -> str:
+    """Give the first number under which no results stand."""
+    name, number = stem, 1
+    while name.casefold() in taken or _is_of_results(present.get(name.casefold())):
+        number += 1
+        name = f"{stem}-{number}"
+    return name
+
+
+def _tell_unknown(known: Mapping[Path, str], folder: Path) -> None:
+    """Say that results may be of the same recording but are left, for they do not tell."""
+    unknown = [path for path, content in known.items() if not content]
+    if unknown:
+        log.warning(
+            "%s: results of an earlier version do not say which recording they are of, so they "
+            "stay; the new ones go to %s", unknown[0], folder,
+        )  # fmt: skip
+
+
+def _is_of_results(folder: Path | None) -> bool:
+    """Whether a recording's results stand there."""
+    return folder is not None and _holds_results(list(folder.iterdir()))
 
 
 def _check_place(folder: Path) -> None:

@@ -1,6 +1,7 @@
 """``cleanspan screen`` as a user meets it: results, mistakes, names, and starting up."""
 
 import csv
+import json
 import os
 import re
 import runpy
@@ -74,6 +75,27 @@ def refused(done, *texts):
 
 
 # ---- what comes out
+
+
+def test_another_recording_of_the_same_name_never_replaces_results(run, source):
+    """One call an evening into one folder: every recorder calls its file rest.edf."""
+    for day, samples in (("mon", 10), ("tue", 14)):
+        Path(day).mkdir()
+        _made.write_edf(
+            Path(day) / "rest.edf", _made.background(8, samples, seed=2), _made.SMALL_CAP
+        )
+        assert run(f"{day}/rest.edf").status == 0
+
+    def lengths():
+        found = sorted(Path("out").glob("*/*_facts.json"))
+        return {path.parent.name: json.loads(path.read_text())["duration_s"] for path in found}
+
+    assert lengths() == {"rest": 10, "rest-2": 14}
+    first = (Path("out") / "rest").stat().st_ino
+    assert run("tue/rest.edf").status == 0
+    assert run("mon/rest.edf").status == 0
+    assert lengths() == {"rest": 10, "rest-2": 14}
+    assert (Path("out") / "rest").stat().st_ino != first, "screened again, so replaced"
 
 
 def test_results_of_one_recording(run, source):

@@ -1,5 +1,6 @@
 """Many recordings: which are found, where their results go, and what one bad one costs."""
 
+import json
 import os
 import runpy
 from pathlib import Path
@@ -10,6 +11,7 @@ import pytest
 from cleanspan.batch import Task, find_recordings, plan_tasks, screen_batch
 from cleanspan.config import Config, Export
 from cleanspan.errors import OutputError, UsageError
+from cleanspan.recording.content import digest_of
 from cleanspan.screen import failed
 
 _made = SimpleNamespace(**runpy.run_path(str(Path(__file__).parent / "features" / "invented.py")))
@@ -149,10 +151,82 @@ def test_a_folder_of_something_else_is_never_replaced(tmp_path):
     assert source.exists()
 
 
-def test_earlier_results_and_empty_folders_may_be_replaced(tmp_path):
-    touch(tmp_path / "out" / "R" / "R_facts.json")
-    (tmp_path / "out" / "S").mkdir()
-    assert folders([Path("R.edf"), Path("S.edf")], tmp_path / "out") == ["R", "S"]
+def test_an_empty_folder_may_be_replaced(tmp_path):
+    (tmp_path / "out" / "S").mkdir(parents=True)
+    assert folders([Path("S.edf")], tmp_path / "out") == ["S"]
+
+
+def holding(out, name, source):
+    """Make the least that tells a folder of results, and which recording they are of."""
+    facts = {"content": digest_of(source)} if source else {}
+    (out / name).mkdir(parents=True)
+    (out / name / f"{name}_facts.json").write_text(json.dumps(facts))
+
+
+def recordings_called_r(tmp_path, *days):
+    """Make one recording a folder, all called R.edf and all different."""
+    sources = touch(*(tmp_path / day / "R.edf" for day in days))
+    for source in sources:
+        source.write_text(source.parent.name)
+    return sources
+
+
+def test_the_same_recording_gets_its_folder_again_and_another_the_next_free_one(tmp_path):
+    out = tmp_path / "out"
+    mon, tue, wed = recordings_called_r(tmp_path, "mon", "tue", "wed")
+    holding(out, "R", mon)
+    assert folders([mon], out) == ["R"]
+    assert folders([tue], out) == ["R-2"]
+    holding(out, "R-2", tue)
+    assert folders([wed, tue, mon], out) == ["R-3", "R-2", "R"]
+
+
+def test_a_recording_is_known_by_its_content_whatever_its_folder(tmp_path):
+    out = tmp_path / "out"
+    mon, tue = recordings_called_r(tmp_path, "mon", "tue")
+    holding(out, "R", mon)
+    holding(out, "R-2", tue)
+    moved = tmp_path / "archive" / "R.edf"
+    moved.parent.mkdir()
+    tue.rename(moved)
+    assert folders([moved], out) == ["R-2"]
+    mon.write_text("recorded anew under the old name")
+    assert folders([mon], out) == ["R-3"]
+
+
+def test_a_number_that_has_become_free_is_not_mixed_up_with_a_folder_that_is_taken(tmp_path):
+    out = tmp_path / "out"
+    mon, tue = recordings_called_r(tmp_path, "mon", "tue")
+    holding(out, "R-2", tue)
+    assert folders([tue], out) == ["R-2"]
+    assert folders([mon, tue], out) == ["R", "R-2"]
+
+
+def test_two_copies_of_one_recording_keep_two_folders(tmp_path):
+    out = tmp_path / "out"
+    mon, tue = recordings_called_r(tmp_path, "mon", "tue")
+    tue.write_bytes(mon.read_bytes())
+    assert folders([mon, tue], out) == ["R", "R-2"]
+    holding(out, "R", mon)
+    holding(out, "R-2", tue)
+    assert folders([mon, tue], out) == ["R", "R-2"]
+
+
+def test_results_that_do_not_say_whose_they_are_stay_and_that_is_told(tmp_path, caplog):
+    out = tmp_path / "out"
+    (mon,) = recordings_called_r(tmp_path, "mon")
+    holding(out, "R", None)
+    assert folders([mon], out) == ["R-2"]
+    assert "do not say which recording they are of" in caplog.text
+
+
+def test_a_recording_of_another_case_does_not_take_a_folder(tmp_path):
+    out = tmp_path / "out"
+    (mon,) = recordings_called_r(tmp_path, "mon")
+    holding(out, "r", mon)
+    (tmp_path / "R.edf").write_text("another")
+    assert folders([tmp_path / "R.edf"], out) == ["R-2"]
+    assert folders([mon], out) == ["r"]
 
 
 # ---- screening

@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cleanspan.night.config import NightConfig
-from cleanspan.night.content import Stamp, digest_of, stamp_of
+from cleanspan.night.content import Stamp, stamp_of
 from cleanspan.night.inbox import look, settled, wanted
+from cleanspan.recording.content import digest_of
 
 
 @pytest.fixture

@@ -169,6 +169,22 @@ def facts_path(folder: Path) -> Path:
     return found[0]
 
 
+def content_of(folder: Path) -> str:
+    """Say which recording a folder's results are of; empty where they do not tell.
+
+    Returns
+    -------
+    str
+        The digest of its content (`recording.content.digest_of`).
+    """
+    try:
+        facts = json.loads(facts_path(folder).read_text(encoding="utf-8"))
+        content = facts.get("content", "")
+    except (RecordingError, OSError, ValueError, AttributeError):
+        return ""
+    return content if isinstance(content, str) else ""
+
+
 def find_results(folders: Sequence[Path]) -> list[Path]:
     """Find result folders: those given, and those directly inside the given ones.
 

@@ -12,6 +12,7 @@ import numpy as np
 from cleanspan.atomic import replacing_file
 from cleanspan.export.cells import column_name, formula_warning, plain_cell, safe_stem
 from cleanspan.export.exclusions import Applied
+from cleanspan.recording.content import digest_of
 from cleanspan.types import SEGMENT_COLUMNS, Note, Screened
 
 if TYPE_CHECKING:
@@ -182,6 +183,7 @@ def facts_of(
     return {
         "facts": FACTS_FORMAT,
         "recording": recording.path.name,
+        "content": _content(recording.path),
         "format": recording.format,
         "duration_s": recording.duration_s,
         "pieces": [[piece.onset_s, piece.duration_s] for piece in recording.pieces],
@@ -198,6 +200,17 @@ def facts_of(
         "findings": [asdict(finding) for finding in screened.findings],
         "warnings": list(dict.fromkeys([*recording.warnings, *warnings, *([odd] if odd else [])])),
     }
+
+
+def _content(path: Path) -> str:
+    """Identify the recording, so that results of another are never replaced; empty if it cannot.
+
+    A link is followed: files that belong to the recording lie beside what it points to.
+    """
+    try:
+        return digest_of(path.resolve())
+    except OSError:  # samples that were given without a file, or a file that is gone meanwhile
+        return ""
 
 
 def _without_nan(values: dict[str, Any]) -> dict[str, Any]:

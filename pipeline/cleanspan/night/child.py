@@ -19,8 +19,8 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from cleanspan.errors import CleanspanError, OutputError
-from cleanspan.night.content import companions
 from cleanspan.night.records import Kind, Task, Try
+from cleanspan.recording.content import companions
 from cleanspan.screen import Outcome
 
 IDLE_S = 60.0

@@ -12,13 +12,14 @@ import joblib
 
 from cleanspan.export.cells import safe_stem
 from cleanspan.night.config import NightConfig
-from cleanspan.night.content import digest_of, stamp_of
+from cleanspan.night.content import stamp_of
 from cleanspan.night.history import local_date
 from cleanspan.night.inbox import look, settled
 from cleanspan.night.ledger import Ledger
 from cleanspan.night.names import Names, code
 from cleanspan.night.placing import place_name
 from cleanspan.night.records import Found, State, Task
+from cleanspan.recording.content import digest_of
 
 _log = logging.getLogger(__name__)
 _READERS = 2

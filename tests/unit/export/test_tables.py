@@ -137,8 +137,8 @@ def test_facts_are_json_without_nan_and_without_notes_where_asked(fakes):
 def test_facts_hold_nothing_else(fakes):
     # The list is closed on purpose: nothing from the header's patient fields may slip in.
     assert set(facts_of(fakes.screened())) == {
-        "facts", "recording", "format", "duration_s", "pieces", "channels", "screened", "labels",
-        "window_s", "model", "config", "plan", "notes", "presses", "mains_hz", "findings",
+        "facts", "recording", "content", "format", "duration_s", "pieces", "channels", "screened",
+        "labels", "window_s", "model", "config", "plan", "notes", "presses", "mains_hz", "findings",
         "warnings",
     }  # fmt: skip
 
