@@ -202,6 +202,8 @@ def screen_batch(
 ) -> list[Outcome]:
     """Screen recordings and write ``summary.csv`` beside their folders.
 
+    Rows of recordings that were screened there before and are not among the tasks stay.
+
     Parameters
     ----------
     tasks : sequence of Task
@@ -224,8 +226,6 @@ def screen_batch(
     OutputError
         If results cannot be written; what was finished stays, and stands in the summary.
     """
-    from cleanspan.export.summary import write_summary
-
     out = tasks[0].folder.parent
     make_folder(out)
     outcomes: list[Outcome] = []
@@ -240,8 +240,20 @@ def screen_batch(
         arrived = sorted(zip(order, outcomes, strict=False), key=lambda pair: pair[0])
         outcomes = [outcome for _, outcome in arrived]
         if outcomes:
-            write_summary(outcomes, out / SUMMARY)
+            _write_tables(out, outcomes, [tasks[place].folder.name for place, _ in arrived])
     return outcomes
+
+
+def _write_tables(out: Path, outcomes: Sequence[Outcome], folders: Sequence[str]) -> None:
+    """Write the summary, and take rows about results that are replaced out of ``plans.csv``."""
+    from cleanspan.export.earlier import earlier_rows
+    from cleanspan.export.replan import PLANS, forget_plans
+    from cleanspan.export.summary import write_summary
+
+    path = out / SUMMARY
+    write_summary(outcomes, path, earlier=earlier_rows(path, but=folders))
+    replaced = [outcome.folder.name for outcome in outcomes if outcome.folder is not None]
+    forget_plans(out / PLANS, replaced)
 
 
 def _longest_first(tasks: Sequence[Task]) -> list[int]:

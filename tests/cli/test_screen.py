@@ -5,6 +5,7 @@ import json
 import os
 import re
 import runpy
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -110,6 +111,55 @@ def test_results_of_one_recording(run, source):
         "report.html", "facts.json",
     }  # fmt: skip
     assert (source.read_bytes(), source.stat().st_mtime_ns) == before
+
+
+def make_recordings(*names):
+    for seed, name in enumerate(names):
+        _made.write_edf(Path(f"{name}.edf"), _made.background(8, 10, seed=seed), _made.SMALL_CAP)
+
+
+def test_the_summary_keeps_rows_of_earlier_calls_whose_results_are_there(run, model):
+    make_recordings("a", "b", "c")
+    Path("bad.edf").write_bytes(b"no recording")
+    run("a.edf", "b.edf", "bad.edf")
+    before = summary()
+    assert [row["recording"] for row in before] == ["a.edf", "b.edf", "bad.edf"]
+    assert run("c.edf").status == 0
+    assert [row["recording"] for row in summary()] == ["a.edf", "b.edf", "c.edf"]
+    assert summary()[:2] == before[:2]
+    run("a.edf", "--plan", "connectivity")
+    again = {row["recording"]: row for row in summary()}
+    assert list(again) == ["b.edf", "c.edf", "a.edf"]
+    assert again["a.edf"]["config"] != before[0]["config"], "the row of this call replaces its own"
+    shutil.rmtree("out/b")
+    run("c.edf")
+    assert [row["recording"] for row in summary()] == ["a.edf", "c.edf"]
+
+
+def test_a_summary_that_cannot_be_read_is_replaced_and_that_is_said(run, source, caplog):
+    Path("out").mkdir()
+    Path("out/summary.csv").write_text("recording;status\nharbour.edf;done\n")
+    assert run(source).status == 0
+    assert "its earlier rows could not be read" in caplog.text
+    assert len(summary()) == 1
+
+
+def test_plans_of_results_that_are_replaced_are_forgotten_and_others_stay(run, source, capsys):
+    def plans():
+        with Path("out/plans.csv").open(newline="") as file:
+            return [(row["folder"], row["plan"]) for row in csv.DictReader(file)]
+
+    make_recordings("a")
+    run("a.edf", source)
+    with pytest.raises(SystemExit):
+        main(["exclude", "out", "--plan", "resting"])
+    assert plans() == [("a", "resting"), ("harbour", "resting")]
+    run("a.edf", "--plan", "connectivity")
+    assert plans() == [("harbour", "resting")]
+    foreign = "mine,alone\n1,2\n"
+    Path("out/plans.csv").write_text(foreign)
+    run("a.edf")
+    assert Path("out/plans.csv").read_text() == foreign
 
 
 def test_segments_and_summary_say_what_is_in_the_recording(run, source):

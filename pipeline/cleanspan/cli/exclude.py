@@ -10,10 +10,12 @@ from cleanspan.export.plans import Plan, load_plan, shipped_plans
 from cleanspan.export.replan import (
     ANNOTATIONS,
     BUTTON,
+    PLANS,
     EventChoice,
     PlanRow,
     epoch_of,
     replan,
+    update_plans,
     write_plan_rows,
 )
 from cleanspan.export.stored import find_results
@@ -67,7 +69,7 @@ def _list_plans(ctx: click.Context, param: click.Parameter, value: bool) -> None
 @click.option(
     "--table",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="One table over all recordings. Default: plans.csv in the folder of results.",
+    help="One table over these recordings. Default: plans.csv in the folder of results.",
 )
 @click.option(
     "--list", "listing", is_flag=True, is_eager=True, expose_value=False, callback=_list_plans,
@@ -99,9 +101,10 @@ def command(
     rows: list[PlanRow] = []
     for folder in find_results(results):
         rows += _one(folder, plans, events)
-    target = table or _default_table(results)
-    if target is not None:
-        write_plan_rows(rows, target)
+    if table is not None:
+        write_plan_rows(rows, table)
+    elif (target := _default_table(results)) is not None:
+        update_plans(rows, target)
     if any(row.error for row in rows):
         raise SystemExit(1)
 
@@ -123,7 +126,8 @@ def _one(folder: Path, plans: list[Plan], events: EventChoice | None) -> list[Pl
         rows = replan(folder, plans, events=events)
     except RecordingError as error:
         click.echo(f"cleanspan: {error}", err=True)
-        return [PlanRow(folder.name, "", "no", error=str(error))]
+        name = folder.resolve().name
+        return [PlanRow(name, "", "no", error=str(error), folder=name)]
     for row in rows:
         click.echo(_sentence(row, with_events=events is not None))
         if row.warnings:
@@ -141,7 +145,8 @@ def _sentence(row: PlanRow, *, with_events: bool) -> str:
 
 
 def _default_table(results: tuple[Path, ...]) -> Path | None:
-    """Put the table into the folder of results, where exactly one was given."""
+    """Find the table of the folder of results, or the one that lies beside a single result."""
     if len(results) == 1 and find_results(results) != list(results):
-        return results[0] / "plans.csv"
-    return None
+        return results[0] / PLANS
+    beside = {folder.resolve().parent / PLANS for folder in find_results(results)}
+    return beside.pop() if len(beside) == 1 and next(iter(beside)).is_file() else None

@@ -1,13 +1,14 @@
 """Exclusions made again from stored results: other plans, no new screening."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from cleanspan.errors import UsageError
 from cleanspan.export.cells import plain_cell, safe_stem
 from cleanspan.export.counted import SEPARATOR
+from cleanspan.export.earlier import FOLDER, earlier_rows, read_rows, tell_unread
 from cleanspan.export.events import judge_events
 from cleanspan.export.exclusions import Applied, apply_to
 from cleanspan.export.marks import DROPS
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 ANNOTATIONS, BUTTON = "annotations", "button"
+PLANS = "plans.csv"
+"""The table over all recordings in a folder of results."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +48,8 @@ class EventChoice:
 class PlanRow:
     """What one plan leaves of one recording: a row of ``plans.csv``.
 
-    Attributes are the columns; seconds, shares and counts.
+    Attributes are the columns; seconds, shares and counts. `folder` is the name of the folder
+    that holds the recording's results.
     """
 
     recording: str
@@ -62,6 +66,7 @@ class PlanRow:
     shortfalls: str = ""
     warnings: str = ""
     error: str = ""
+    folder: str = ""
 
 
 def replan(
@@ -125,9 +130,52 @@ def write_plan_rows(rows: Sequence[PlanRow], path: Path) -> Path:
 
     columns = [field.name for field in fields(PlanRow)]
     table = pd.DataFrame([asdict(row) for row in rows], columns=columns)
-    for name in ("recording", "shortfalls", "warnings", "error"):
+    for name in ("recording", "shortfalls", "warnings", "error", "folder"):
         table[name] = [plain_cell(text) for text in table[name]]
     return write_csv(table, path, decimals=6)
+
+
+def update_plans(rows: Sequence[PlanRow], path: Path) -> Path:
+    """Write rows into a table over many recordings; rows of other recordings there stay.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written; the former table is whole then.
+    """
+    earlier = _earlier_plans(path, {row.folder for row in rows})
+    return write_plan_rows([*earlier, *rows], path)
+
+
+def forget_plans(path: Path, folders: Collection[str]) -> None:
+    """Take rows about results that have been replaced out of a table, where there are any.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written; the former table is whole then.
+    """
+    rows = read_rows(path) or []
+    if {plain_cell(name) for name in folders} & {row[FOLDER] for row in rows}:
+        write_plan_rows(_earlier_plans(path, folders), path)
+
+
+def _earlier_plans(path: Path, but: Collection[str]) -> list[PlanRow]:
+    """Read the rows of recordings that are not to be replaced."""
+    try:
+        return [_plan_row(cells) for cells in earlier_rows(path, but=but)]
+    except (KeyError, ValueError):
+        tell_unread(path)
+        return []
+
+
+def _plan_row(cells: Mapping[str, str]) -> PlanRow:
+    """Read a row back."""
+    values: dict[str, Any] = {field.name: cells[field.name] for field in fields(PlanRow)}
+    for field in fields(PlanRow):
+        if isinstance(field.default, float | int):
+            values[field.name] = type(field.default)(cells[field.name] or field.default)
+    return PlanRow(**values)
 
 
 def epoch_of(events: EventChoice, plan: Plan) -> tuple[float, float]:
@@ -173,4 +221,5 @@ def _row(stored: StoredResult, applied: Applied, judged: "pd.DataFrame | None") 
         events_kept=0 if judged is None else int((judged["verdict"] == "keep").sum()),
         shortfalls="; ".join(applied.shortfalls),
         warnings="; ".join((*applied.warnings, *no_events)),
+        folder=stored.folder.resolve().name,
     )

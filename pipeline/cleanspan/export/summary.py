@@ -2,7 +2,7 @@
 
 import csv
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +15,13 @@ if TYPE_CHECKING:
 SEPARATOR = ";"
 
 
-def write_summary(outcomes: "Sequence[Outcome]", path: Path) -> Path:
+_SHARE = "_share"
+_CLEAN = "clean_share"
+
+
+def write_summary(
+    outcomes: "Sequence[Outcome]", path: Path, *, earlier: Sequence[Mapping[str, str]] = ()
+) -> Path:
     """Write one row a recording.
 
     Parameters
@@ -23,6 +29,8 @@ def write_summary(outcomes: "Sequence[Outcome]", path: Path) -> Path:
     outcomes : sequence of Outcome
         In the order of the rows. Each label that any of them has becomes a column.
     path : Path
+    earlier : sequence of mapping of str to str
+        Cells of an earlier summary's rows (`earlier.earlier_rows`), to stand above.
 
     Raises
     ------
@@ -30,21 +38,27 @@ def write_summary(outcomes: "Sequence[Outcome]", path: Path) -> Path:
         If it cannot be written; no partial file is left.
     """
     labels = list(dict.fromkeys(label for outcome in outcomes for label in outcome.shares))
+    shares = [f"{column_name(label)}{_SHARE}" for label in labels]
+    older = [name for row in earlier for name in row if name.endswith(_SHARE) and name != _CLEAN]
     header = [
-        *("recording", "status", "duration_s", "channels", "clean_share", "usable_s"),
-        "meets_plan",
-        *(f"{column_name(label)}_share" for label in labels),
+        *("recording", "status", "duration_s", "channels", _CLEAN, "usable_s", "meets_plan"),
+        *(columns := list(dict.fromkeys([*shares, *older]))),
         *("mend", "folder", "model", "config", "warnings", "error"),
     ]
     with replacing_file(path) as beside, beside.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(header)
-        writer.writerows(_row(outcome, labels) for outcome in outcomes)
+        writer.writerows([row.get(name, "") for name in header] for row in earlier)
+        writer.writerows(_row(outcome, columns) for outcome in outcomes)
     return path
 
 
-def _row(outcome: "Outcome", labels: Sequence[str]) -> list[str]:
-    """Give one outcome's cells; an unknown number is an empty cell."""
+def _row(outcome: "Outcome", columns: Sequence[str]) -> list[str]:
+    """Give one outcome's cells, those of shares in the order of their columns.
+
+    An unknown number is an empty cell.
+    """
+    shares = {f"{column_name(label)}{_SHARE}": part for label, part in outcome.shares.items()}
     return [
         plain_cell(outcome.recording),
         outcome.status,
@@ -53,7 +67,7 @@ def _row(outcome: "Outcome", labels: Sequence[str]) -> list[str]:
         _number(outcome.clean_share, 4),
         _number(outcome.usable_s, 3),
         _meets(outcome),
-        *(_number(outcome.shares.get(label, math.nan), 4) for label in labels),
+        *(_number(shares.get(name, math.nan), 4) for name in columns),
         plain_cell(SEPARATOR.join(outcome.mend)),
         plain_cell("" if outcome.folder is None else outcome.folder.name),
         plain_cell(outcome.model),

@@ -66,6 +66,20 @@ def test_one_plan_over_a_folder_of_results(run, results, own_plan):
     ]
 
 
+def test_one_result_alone_keeps_the_rows_of_the_others(run, results):
+    """The table beside it, where there is one, follows its new lists."""
+    run(results, "--plan", "resting")
+    first = rows_of(results / "plans.csv")
+    assert [row["folder"] for row in first] == ["harbour-07", "harbour-08"]
+    run(results / "harbour-07", "--plan", "connectivity")
+    table = rows_of(results / "plans.csv")
+    assert [(row["folder"], row["plan"]) for row in table] == [
+        ("harbour-08", "resting"),
+        ("harbour-07", "connectivity"),
+    ]
+    assert table[0] == first[1]
+
+
 def test_several_plans_are_set_side_by_side(run, results):
     folder = results / "harbour-07"
     status, out, _ = run(folder, "--plan", "resting", "--plan", "connectivity")

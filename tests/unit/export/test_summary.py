@@ -3,6 +3,7 @@
 import csv
 from pathlib import Path
 
+from cleanspan.export.earlier import earlier_rows
 from cleanspan.export.summary import write_summary
 from cleanspan.screen import Outcome
 
@@ -52,3 +53,28 @@ def test_file_names_are_no_formulas(tmp_path):
 def test_no_recording_gives_the_header_alone(tmp_path):
     write_summary([], tmp_path / "s.csv")
     assert rows_of(tmp_path / "s.csv") == []
+
+
+def test_rows_of_an_earlier_summary_stand_above_with_their_own_labels(tmp_path):
+    path = tmp_path / "summary.csv"
+    for name in ("a", "=b", "gone"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / f"{name}_facts.json").touch()
+    earlier = [
+        Outcome("a.edf", "done", tmp_path / "a", 60.0, shares={"blink": 0.25, "gaze left": 0.5}),
+        Outcome("=b.edf", "done", tmp_path / "=b", 60.0, shares={"blink": 0.125}),
+        Outcome("gone.edf", "done", tmp_path / "gone", 60.0),
+    ]
+    write_summary(earlier, path)
+    (tmp_path / "gone" / "gone_facts.json").unlink()
+    mine = Outcome("c.edf", "done", tmp_path / "c", 60.0, shares={"muscle": 0.5})
+    write_summary([mine], path, earlier=earlier_rows(path, but={"c"}))
+    shares = ("muscle_share", "blink_share", "gaze_left_share")
+    rows = rows_of(path)
+    assert tuple(name for name in rows[0] if name.endswith("_share"))[1:] == shares
+    assert [(row["recording"], *(row[name] for name in shares)) for row in rows] == [
+        ("a.edf", "", "0.25", "0.5"),
+        ("'=b.edf", "", "0.125", ""),
+        ("c.edf", "0.5", "", ""),
+    ]
+    assert [row["folder"] for row in earlier_rows(path, but={"=b"})] == ["a"]

@@ -138,8 +138,8 @@ def test_facts_hold_nothing_else(fakes):
     # The list is closed on purpose: nothing from the header's patient fields may slip in.
     assert set(facts_of(fakes.screened())) == {
         "facts", "recording", "content", "format", "duration_s", "pieces", "channels", "screened",
-        "labels", "window_s", "model", "config", "plan", "notes", "presses", "mains_hz", "findings",
-        "warnings",
+        "labels", "window_s", "model", "config", "plan", "notes", "presses", "mains_hz",
+        "findings", "warnings",
     }  # fmt: skip
 
 

@@ -1,0 +1,57 @@
+"""Rows that earlier calls wrote into a table over many recordings: kept when it is made anew."""
+
+import csv
+import logging
+from collections.abc import Collection
+from pathlib import Path
+
+from cleanspan.export.cells import plain_cell
+
+log = logging.getLogger(__name__)
+
+FOLDER = "folder"
+"""Column with the name of the folder that holds the recording's results."""
+
+
+def earlier_rows(path: Path, *, but: Collection[str]) -> list[dict[str, str]]:
+    """Read the rows of recordings whose results still lie beside a table.
+
+    Parameters
+    ----------
+    path : Path
+        The table; it need not exist.
+    but : collection of str
+        Names of the folders that get new rows.
+
+    Returns
+    -------
+    list of dict of str to str
+        The cells as they stand, in their order. None where the table cannot be understood: a
+        warning says so then.
+    """
+    rows = read_rows(path) if path.exists() else []
+    if rows is None:
+        tell_unread(path)
+        return []
+    there = {plain_cell(found.parent.name) for found in path.parent.glob("*/*_facts.json")}
+    kept = there - {plain_cell(name) for name in but}
+    return [row for row in rows if row[FOLDER] in kept]
+
+
+def read_rows(path: Path) -> list[dict[str, str]] | None:
+    """Read all rows of a table; None where it is not one of ours."""
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            reader = csv.DictReader(file, strict=True)
+            rows = list(reader)
+            if FOLDER not in (reader.fieldnames or ()):
+                return None
+    except (OSError, ValueError, csv.Error):
+        return None
+    odd = any(None in row or None in row.values() for row in rows)
+    return None if odd else rows
+
+
+def tell_unread(path: Path) -> None:
+    """Warn that a table is replaced without the rows it had."""
+    log.warning("%s: its earlier rows could not be read, so the new table is without them", path)
