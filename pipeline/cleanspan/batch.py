@@ -3,14 +3,16 @@
 import logging
 import os
 import re
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Generator, Iterator, Mapping, Sequence
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
 from cleanspan.atomic import UNFINISHED, output_error, remove_left_by_dead
 from cleanspan.config import Config
 from cleanspan.errors import UsageError
+from cleanspan.scratch import sweep
 from cleanspan.screen import Outcome, failed, screen_recording
 
 log = logging.getLogger(__name__)
@@ -231,11 +233,12 @@ def screen_batch(
     outcomes: list[Outcome] = []
     order = _longest_first(tasks) if jobs > 1 else list(range(len(tasks)))
     try:
-        for outcome in _outcomes([tasks[place] for place in order], config, model, jobs):
-            outcomes.append(outcome)
-            log.info("%s: %s", outcome.recording, outcome.error or outcome.status)
-            if done is not None:
-                done(outcome)
+        with closing(_outcomes([tasks[at] for at in order], config, model, jobs)) as arriving:
+            for outcome in arriving:
+                outcomes.append(outcome)
+                log.info("%s: %s", outcome.recording, outcome.error or outcome.status)
+                if done is not None:
+                    done(outcome)
     finally:
         arrived = sorted(zip(order, outcomes, strict=False), key=lambda pair: pair[0])
         outcomes = [outcome for _, outcome in arrived]
@@ -279,7 +282,9 @@ def make_folder(folder: Path) -> None:
         raise output_error(folder, error) from error
 
 
-def _outcomes(tasks: Sequence[Task], config: Config, model: Path, jobs: int) -> Iterator[Outcome]:
+def _outcomes(
+    tasks: Sequence[Task], config: Config, model: Path, jobs: int
+) -> Generator[Outcome, None, None]:
     """Screen one after the other, or on several processes in the order given."""
     if min(jobs, len(tasks)) <= 1:
         from cleanspan.labelling.model import load_model
@@ -296,18 +301,24 @@ def _outcomes(tasks: Sequence[Task], config: Config, model: Path, jobs: int) -> 
     before = set(out.glob(f"{UNFINISHED}*"))
     arrived = 0
     try:
-        for outcome in work(
-            delayed(screen_recording)(task.source, task.folder, config=config, model=model)
-            for task in tasks
-        ):
-            arrived += 1
-            yield outcome
+        # However the block fails, the processes are gone after it, maybe while they wrote.
+        with closing(
+            work(
+                delayed(screen_recording)(task.source, task.folder, config=config, model=model)
+                for task in tasks
+            )
+        ) as results:
+            for outcome in results:
+                arrived += 1
+                yield outcome
     except BrokenProcessPool:
         log.warning("a process was stopped from outside: going on with one recording at a time")
         for task in tasks[arrived:]:
             yield _alone(task, config, model)
-        # The death of one process ends the others of its pool, maybe while they write.
-        remove_left_by_dead(out, but=before)
+    finally:
+        if arrived < len(tasks):
+            remove_left_by_dead(out, but=before)
+            sweep()
 
 
 def _alone(task: Task, config: Config, model: Path) -> Outcome:
@@ -324,4 +335,7 @@ def _alone(task: Task, config: Config, model: Path) -> Outcome:
                 f"{task.source.name}: its process must be left to finish, got: stopped from "
                 "outside; there may have been too little memory",
             )
+        except BaseException:
+            pool.shutdown(kill_workers=True)
+            raise
     return outcome

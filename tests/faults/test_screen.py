@@ -131,6 +131,69 @@ def test_killed_in_the_middle_nothing_half_written_stands_under_its_name(good, m
     assert len(list((tmp_path / "out").glob("r*/*_facts.json"))) == 4
 
 
+def screen_in_child(model, tmp_path, *, names, jobs, stop=None, to_all=False):
+    """Screen copies of a recording as a user does; stop it while it works.
+
+    `names` maps a name to the file to copy. Gives status, errors and what is left: in the output
+    folder, and in the temporary folder.
+    """
+    for folder in ("in", "tmp"):
+        (tmp_path / folder).mkdir()
+    for name, path in names.items():
+        (tmp_path / "in" / name).write_bytes(path.read_bytes())
+    code = (
+        "import os, pathlib, sys, time; sys.path.insert(0, sys.argv.pop(1));"
+        "import slow_writing; slow_writing.main(sys.argv[1:])"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", code, str(Path(__file__).parent), "screen", str(tmp_path / "in"),
+         "--out", str(tmp_path / "out"), "--model", str(model), "--jobs", str(jobs),
+         "--no-report"],
+        env={**os.environ, "TMPDIR": str(tmp_path / "tmp")}, start_new_session=True,
+        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
+    ) as run:  # fmt: skip
+        if stop is not None:
+            until = time.monotonic() + 60
+            while len(list((tmp_path / "tmp").glob("writing-*"))) < jobs:
+                assert time.monotonic() < until
+                assert run.poll() is None
+                time.sleep(0.02)
+            assert list((tmp_path / "out").glob(".unfinished*"))
+            assert list((tmp_path / "tmp").glob("cleanspan-*"))
+            (os.killpg if to_all else os.kill)(run.pid, stop)
+        said = run.communicate(timeout=100)[1]
+    left = {path.name for path in (tmp_path / "out").iterdir()}
+    scratch = [path.name for path in (tmp_path / "tmp").glob("cleanspan-*")]
+    return SimpleNamespace(status=run.returncode, said=said.strip(), left=left, scratch=scratch)
+
+
+@pytest.mark.parametrize(
+    ("stop", "to_all"),
+    [(signal.SIGTERM, False), (signal.SIGTERM, True), (signal.SIGINT, True)],
+    ids=["asked to end", "all asked to end", "Ctrl-C"],
+)
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_stopped_in_the_middle_nothing_of_the_eeg_stays_behind(
+    jobs, stop, to_all, good, model, tmp_path
+):
+    names = {f"slow-{number}.edf": good for number in range(3)}
+    done = screen_in_child(model, tmp_path, names=names, jobs=jobs, stop=stop, to_all=to_all)
+    assert done.status == 1
+    assert done.said == "cleanspan: stopped"
+    assert (done.left, done.scratch) == (set(), [])
+
+
+def test_a_full_disk_met_by_one_process_leaves_nothing_of_the_other(good, model, tmp_path):
+    """One process is in the middle of its results when the other finds no room for its own."""
+    names = {"full.edf": good, "slow.edf": good}
+    done = screen_in_child(model, tmp_path, names=names, jobs=2)
+    assert done.status == 2
+    assert "the disk must have room" in done.said
+    assert "nothing half-written was left" in done.said
+    assert len(done.said.splitlines()) == 1
+    assert (done.left, done.scratch) == (set(), [])
+
+
 def test_scratch_space_that_runs_out_is_said_in_one_line(good, model, tmp_path, monkeypatch):
     """A file-size limit stands in for a full scratch disk."""
     code = (

@@ -243,7 +243,7 @@ def test_on_several_processes_the_longest_recording_comes_first(tmp_path, monkey
 
     def outcomes(tasks, config, model, jobs):
         given.extend(task.source.name for task in tasks)
-        return iter([failed(task.source, "not screened") for task in tasks])
+        yield from [failed(task.source, "not screened") for task in tasks]
 
     monkeypatch.setattr("cleanspan.batch._outcomes", outcomes)
     done = screen_batch(tasks, config=Config(), model=tmp_path, jobs=2)

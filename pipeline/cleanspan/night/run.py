@@ -25,6 +25,7 @@ from cleanspan.night.page import write_note, write_page
 from cleanspan.night.planning import Model, Planner, Request
 from cleanspan.night.rebuild import open_or_rebuild
 from cleanspan.night.records import Kind, Task, Try
+from cleanspan.scratch import sweep
 from cleanspan.screen import Outcome
 
 SCREEN = "cleanspan.screen:screen_recording"
@@ -287,6 +288,7 @@ class _Night:
         account.finished = True
         write_page(self.ledger.connection, self.config, account)
         placing.sweep(output)
+        sweep()  # what worker processes that had to be killed left
         # Last of all: a run killed before this line is continued by the next one.
         self.ledger.end_run(account.run, status=account.status, counts=json.dumps(account.counts))
 
