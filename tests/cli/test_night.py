@@ -131,3 +131,52 @@ def test_a_wrong_configuration_stops_before_any_work(config: Path) -> None:
     assert ended.returncode == 2
     assert ended.stderr.count("\n") >= 3
     assert not (config.parent / "out").exists()
+
+
+def told_of_a_full_disk(ended: subprocess.CompletedProcess[str]) -> None:
+    """Nothing could begin: status 2, and a line for each file that cannot be written."""
+    assert ended.returncode == 2, ended.stderr
+    assert ended.stdout == ""
+    *log, last = ended.stderr.splitlines()
+    assert all("night.log: the log cannot be written" in line for line in log)
+    assert len(log) <= 1
+    assert last.startswith("cleanspan: ")
+    assert "ledger.sqlite: the ledger must be usable" in last
+
+
+@pytest.mark.parametrize("free_kb", [0, 8, 128, 200])
+def test_a_disk_full_from_the_start_is_told_in_lines(config: Path, free_kb: int) -> None:
+    """A real one, of 1 MB; at some sizes the last lines of the log find no room when it closes."""
+    out = config.parent / "out"
+    out.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(out)]
+    if not shutil.which("mount") or subprocess.run(mount, capture_output=True).returncode:  # noqa: PLW1510
+        pytest.skip("mounting a small file system needs root")
+    try:
+        (out / "filler").write_bytes(bytes((1024 - free_kb) * 1024))
+        told_of_a_full_disk(run("night", "--config", config))
+        if not free_kb:
+            (out / "filler").unlink()
+            subprocess.run(["mount", "-o", "remount,size=100m", str(out)], check=True)
+            assert " new=2 done=1 failed=1 " in run("night", "--config", config).stdout
+    finally:
+        subprocess.run(["umount", str(out)], check=True)
+
+
+def test_files_that_cannot_grow_are_told_in_lines(config: Path) -> None:
+    """A file-size limit of nothing stands for the full disk where mounting is not allowed."""
+    code = (
+        "import resource, signal, sys; signal.signal(signal.SIGXFSZ, signal.SIG_IGN); "
+        "import joblib; "  # asks for shared memory when it is loaded: a file too
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0)); "
+        "from cleanspan.cli import main; main(sys.argv[1:])"
+    )
+    ended = subprocess.run(
+        [sys.executable, "-B", "-c", code, "night", "--config", str(config)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
+    told_of_a_full_disk(ended)
+    assert "the log cannot be written: [Errno 27]" in ended.stderr

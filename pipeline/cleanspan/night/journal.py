@@ -87,11 +87,22 @@ def journal(config: NightConfig, *, terminal: TextIO | None = None) -> Iterator[
 class _Quiet(logging.handlers.RotatingFileHandler):
     """A log that a full disk silences but does not break."""
 
+    _told = False
+
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: ARG002, N802 - logging's
         """Say once on standard error that the log cannot be written."""
-        if not getattr(self, "_told", False):
+        self._tell(sys.exc_info()[1])
+
+    def close(self) -> None:
+        """Close the file; lines that were still waiting for room must not hide how it went."""
+        try:
+            super().close()
+        except OSError as error:  # the file is closed nevertheless
+            self._tell(error)
+
+    def _tell(self, error: BaseException | None) -> None:
+        if not self._told:
             self._told = True
-            error = sys.exc_info()[1]
             sys.stderr.write(
                 f"cleanspan: {self.baseFilename}: the log cannot be written: {error}\n"
             )

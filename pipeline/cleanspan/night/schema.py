@@ -117,7 +117,9 @@ def explained(path: Path) -> Iterator[None]:
         elif "malformed" in text:
             raise _damaged(path, text) from error
         else:
-            advice = "check that its folder exists on this machine's disk and is writable"
+            advice = (
+                "check that its folder exists on this machine's disk, has room and is writable"
+            )
         raise LedgerError(f"{path}: the ledger must be usable, got: {text}; {advice}") from error
     except sqlite3.DatabaseError as error:
         raise _damaged(path, str(error)) from error
