@@ -16,12 +16,12 @@ from pathlib import Path
 import pytest
 
 from cleanspan.errors import OutputError
-from cleanspan.night import content
 from cleanspan.night.account import Account
 from cleanspan.night.config import Limits, NightConfig
 from cleanspan.night.planning import Model, Request
 from cleanspan.night.run import run_night
 from cleanspan.night.schema import LedgerError
+from cleanspan.recording import content
 
 UNIT = Path(__file__).parents[1] / "unit"
 

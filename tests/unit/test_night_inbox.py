@@ -98,6 +98,19 @@ def test_content_is_identified_by_blake2b(tmp_path: Path) -> None:
     assert digest_of(path) == expected
 
 
+def test_a_recording_that_is_a_folder_changes_with_its_files_and_their_names(
+    tmp_path: Path,
+) -> None:
+    put(tmp_path / "a.mff", "signal1.bin", "info.xml")
+    first = digest_of(tmp_path / "a.mff")
+    (tmp_path / "a.mff").rename(tmp_path / "b.mff")
+    assert digest_of(tmp_path / "b.mff") == first
+    (tmp_path / "b.mff" / "info.xml").rename(tmp_path / "b.mff" / "other.xml")
+    renamed = digest_of(tmp_path / "b.mff")
+    (tmp_path / "b.mff" / "signal1.bin").write_text("other samples")
+    assert len({first, renamed, digest_of(tmp_path / "b.mff")}) == 3
+
+
 def test_a_header_with_companions_changes_when_they_change(tmp_path: Path) -> None:
     put(tmp_path, "a.vhdr", "a.eeg", "b.vhdr")
     first, stamp = digest_of(tmp_path / "a.vhdr"), stamp_of(tmp_path / "a.vhdr")
