@@ -216,6 +216,7 @@ def test_results_that_do_not_say_whose_they_are_stay_and_that_is_told(tmp_path, 
     out = tmp_path / "out"
     (mon,) = recordings_called_r(tmp_path, "mon")
     holding(out, "R", None)
+    caplog.set_level("WARNING", "cleanspan")
     assert folders([mon], out) == ["R-2"]
     assert "do not say which recording they are of" in caplog.text
 

@@ -1,5 +1,6 @@
 """``cleanspan exclude``: what an analysis leaves out, from stored results."""
 
+import logging
 from collections import Counter
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from cleanspan.export.replan import (
     PLANS,
     EventChoice,
     PlanRow,
+    check_events,
     epoch_of,
     replan,
     update_plans,
@@ -86,9 +88,11 @@ def command(
     """Make exclusion lists from results that were screened before.
 
     RESULTS are folders that `cleanspan screen` wrote: one a recording, or the folder that holds
-    them. Recordings are not needed and nothing is screened again; marks in an EDF+ file stay
-    those of the plan it was screened with.
+    them. Recordings are not needed and nothing is screened again. The lists carry the plan's
+    name, R_exclusions_resting.csv say; those without one, the page and the marks in an EDF+ file
+    stay those of the plan that the recording was screened with.
     """
+    logging.basicConfig(format="cleanspan: %(message)s")
     if source is None and (epoch is not None or text):
         raise UsageError("--epoch and --text need events, got none; add --events annotations")
     if source == BUTTON and text:
@@ -98,8 +102,11 @@ def command(
     if events is not None:
         for plan in plans:
             epoch_of(events, plan)  # before anything is written
+    folders = find_results(results)
+    if events is not None:
+        check_events(folders, events)
     rows: list[PlanRow] = []
-    for folder in find_results(results):
+    for folder in folders:
         rows += _one(folder, plans, events)
     if table is not None:
         write_plan_rows(rows, table)

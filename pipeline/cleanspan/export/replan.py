@@ -5,8 +5,9 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cleanspan.errors import UsageError
-from cleanspan.export.cells import plain_cell, safe_stem
+from cleanspan.atomic import output_error
+from cleanspan.errors import RecordingError, UsageError
+from cleanspan.export.cells import plain_cell
 from cleanspan.export.counted import SEPARATOR
 from cleanspan.export.earlier import FOLDER, earlier_rows, read_rows, tell_unread
 from cleanspan.export.events import judge_events
@@ -14,7 +15,7 @@ from cleanspan.export.exclusions import Applied, apply_to
 from cleanspan.export.marks import DROPS
 from cleanspan.export.plans import Plan
 from cleanspan.export.stored import StoredResult
-from cleanspan.export.tables import write_applied, write_csv
+from cleanspan.export.tables import applied_paths, tagged, write_applied, write_csv
 from cleanspan.types import Note
 
 if TYPE_CHECKING:
@@ -74,9 +75,10 @@ def replan(
 ) -> list[PlanRow]:
     """Apply plans to a stored result and write their files beside it.
 
-    One plan writes ``R_exclusions.csv``, ``R_kept.csv``, ``R_usable.csv`` (and ``R_events.csv``);
-    several write one set each, with the plan's name in the files' names. ``R_plans.csv`` sets
-    the plans side by side.
+    Each plan has a set of its own with its name in the files' names: ``R_exclusions_<plan>.csv``,
+    ``R_kept_<plan>.csv``, ``R_usable_<plan>.csv`` (and ``R_events_<plan>.csv``). The lists
+    without a name are those of the plan that the recording was screened with, as are its marks,
+    its page and its row of the summary: they stay. ``R_plans.csv`` sets the plans side by side.
 
     Returns
     -------
@@ -95,10 +97,10 @@ def replan(
     stored = StoredResult.load(folder)
     rows = []
     for plan in plans:
-        tag = plan.name if len(plans) > 1 else ""
         applied = apply_to(stored, stored.pieces, plan)
-        write_applied(applied, folder, stored.stem, tag=tag)
-        judged = None
+        former = [_bytes_of(path) for path in applied_paths(folder, stored.stem, plan.name)]
+        lists = write_applied(applied, folder, stored.stem, tag=plan.name)
+        judged, said = None, []
         if events is not None:
             judged = judge_events(
                 chosen_events(stored, events),
@@ -106,10 +108,41 @@ def replan(
                 applied,
                 pieces=stored.pieces,
             )
-            _write_events(judged, stored, tag)
-        rows.append(_row(stored, applied, judged))
+            _write_events(judged, stored, plan.name)
+            said = ["no event of that kind was found"] if judged.empty else []
+        elif former != [_bytes_of(path) for path in lists]:
+            said = _drop_events(stored, plan.name)
+        rows.append(_row(stored, applied, judged, said))
     write_plan_rows(rows, folder / f"{stored.stem}_plans.csv")
     return rows
+
+
+def check_events(folders: Sequence[Path], events: EventChoice) -> None:
+    """Make sure, before anything is written, that at least one result has such an event.
+
+    Results that cannot be read are passed over: they are told when their turn comes.
+
+    Raises
+    ------
+    UsageError
+        If none has.
+    """
+    seen = False
+    for folder in folders:
+        try:
+            stored = StoredResult.load(folder)
+        except RecordingError:
+            continue
+        if chosen_events(stored, events):
+            return
+        seen = True
+    if seen:
+        wanted = "a press of the marker button" if events.source == BUTTON else "an annotation"
+        text = f" with {events.text!r} in its text" if events.text else ""
+        raise UsageError(
+            f"at least one recording must have {wanted}{text}, got none: nothing was written; "
+            'the events of a recording R stand in R_facts.json under "notes" and "presses"'
+        )
 
 
 def chosen_events(stored: StoredResult, choice: EventChoice) -> list[Note]:
@@ -196,17 +229,41 @@ def epoch_of(events: EventChoice, plan: Plan) -> tuple[float, float]:
     return plan.epoch_s[0], plan.epoch_s[1]
 
 
-def _write_events(judged: "pd.DataFrame", stored: StoredResult, tag: str) -> None:
-    """Write ``R_events.csv``; the events' texts are free texts."""
+def _events_path(stored: StoredResult, plan: str) -> Path:
+    return stored.folder / f"{stored.stem}_events{tagged(plan)}"
+
+
+def _write_events(judged: "pd.DataFrame", stored: StoredResult, plan: str) -> None:
+    """Write ``R_events_<plan>.csv``; the events' texts are free texts."""
     table = judged.assign(text=[plain_cell(text) for text in judged["text"]])
-    ending = f"_{safe_stem(tag + '.toml')}.csv" if tag else ".csv"
-    write_csv(table, stored.folder / f"{stored.stem}_events{ending}", decimals=6)
+    write_csv(table, _events_path(stored, plan), decimals=6)
 
 
-def _row(stored: StoredResult, applied: Applied, judged: "pd.DataFrame | None") -> PlanRow:
+def _drop_events(stored: StoredResult, plan: str) -> list[str]:
+    """Delete epochs that were judged by lists that have changed: plans of a lab's own change.
+
+    Returns what the user should know.
+    """
+    path = _events_path(stored, plan)
+    try:
+        path.unlink()
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise output_error(path, error) from error
+    return [f"{path.name} is gone: an older plan {plan!r} judged it; give --events again"]
+
+
+def _bytes_of(path: Path) -> bytes:
+    """Read a file; one that is not there is empty."""
+    return path.read_bytes() if path.is_file() else b""
+
+
+def _row(
+    stored: StoredResult, applied: Applied, judged: "pd.DataFrame | None", said: Sequence[str]
+) -> PlanRow:
     """Put the outcome of one plan into a row."""
     duration_s, usable_s = applied.duration_s, applied.usable_s
-    no_events = ["no event of that kind was found"] if judged is not None and judged.empty else []
     return PlanRow(
         recording=stored.recording,
         plan=applied.plan.name,
@@ -220,6 +277,6 @@ def _row(stored: StoredResult, applied: Applied, judged: "pd.DataFrame | None") 
         events=0 if judged is None else len(judged),
         events_kept=0 if judged is None else int((judged["verdict"] == "keep").sum()),
         shortfalls="; ".join(applied.shortfalls),
-        warnings="; ".join((*applied.warnings, *no_events)),
+        warnings="; ".join((*applied.warnings, *said)),
         folder=stored.folder.resolve().name,
     )

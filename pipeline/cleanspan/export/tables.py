@@ -78,18 +78,25 @@ def write_applied(applied: Applied, folder: Path, stem: str, *, tag: str = "") -
     stem : str
         What the files' names begin with.
     tag : str
-        Told apart by this where several plans are applied: ``R_exclusions_<tag>.csv``.
+        The plan's name, where it is not the one that the recording is screened with:
+        ``R_exclusions_<tag>.csv``.
     """
-    ending = f"_{safe_stem(tag + '.toml')}.csv" if tag else ".csv"
-    tables = {
-        "exclusions": applied.excluded,
-        "kept": applied.kept,
-        "usable": applied.channels,
-    }
+    tables = (applied.excluded, applied.kept, applied.channels)
     return [
-        write_csv(table, folder / f"{stem}_{name}{ending}", decimals=6)
-        for name, table in tables.items()
+        write_csv(table, path, decimals=6)
+        for table, path in zip(tables, applied_paths(folder, stem, tag), strict=True)
     ]
+
+
+def applied_paths(folder: Path, stem: str, tag: str = "") -> list[Path]:
+    """Name the files of `write_applied`."""
+    names = ("exclusions", "kept", "usable")
+    return [folder / f"{stem}_{name}{tagged(tag)}" for name in names]
+
+
+def tagged(tag: str) -> str:
+    """Give the end of a table's name that tells a plan: ``_naps.csv``."""
+    return f"_{safe_stem(tag + '.toml')}.csv" if tag else ".csv"
 
 
 def write_segments(segments: "pd.DataFrame", path: Path) -> Path:

@@ -1,6 +1,7 @@
 """``cleanspan exclude``, as its users call it."""
 
 import csv
+import json
 import resource
 import subprocess
 import sys
@@ -47,16 +48,18 @@ def test_one_plan_over_a_folder_of_results(run, results, own_plan):
     ]
     folder = results / "harbour-07"
     columns = ("onset_s", "duration_s", "reason", "channels")
-    assert rows_of(folder / "harbour-07_exclusions.csv") == [
+    assert rows_of(folder / "harbour-07_exclusions_naps.csv") == [
         dict(zip(columns, ("10.0", "0.4", "blink", "EEG Fp1-A1A2;EEG Fp2-A1A2"), strict=True)),
         dict(zip(columns, ("25.0", "3.0", "reference lost", "all"), strict=True)),
     ]
-    assert [row["onset_s"] for row in rows_of(folder / "harbour-07_kept.csv")] == [
+    assert [row["onset_s"] for row in rows_of(folder / "harbour-07_kept_naps.csv")] == [
         "0.0",
         "10.4",
         "28.0",
     ]
-    usable = {row["channel"]: row["usable_s"] for row in rows_of(folder / "harbour-07_usable.csv")}
+    usable = {
+        row["channel"]: row["usable_s"] for row in rows_of(folder / "harbour-07_usable_naps.csv")
+    }
     assert usable["EEG C3-A1A2"] == "56.6"
     assert usable["EEG O2-A1A2"] == "26.6"
     table = rows_of(results / "plans.csv")
@@ -104,7 +107,7 @@ def test_epochs_around_annotations(run, results):
     )
     assert status == 0
     assert "1 of 2 epochs kept" in out
-    events = rows_of(results / "harbour-07" / "harbour-07_events.csv")
+    events = rows_of(results / "harbour-07" / "harbour-07_events_event-related.csv")
     assert [(row["text"], row["verdict"], row["reason"]) for row in events] == [
         ("tone high", "keep", ""),
         ("tone low", "drop", "blink"),
@@ -113,13 +116,13 @@ def test_epochs_around_annotations(run, results):
 
 def test_marks_among_the_annotations_are_no_events(run, results):
     run(results, "--plan", "event-related", "--events", "annotations")
-    events = rows_of(results / "harbour-07" / "harbour-07_events.csv")
+    events = rows_of(results / "harbour-07" / "harbour-07_events_event-related.csv")
     assert [row["text"] for row in events] == ["tone high", "tone low"]
 
 
 def test_epochs_around_presses_with_an_epoch_of_ones_own(run, results, own_plan):
     run(results, "--plan", own_plan, "--events", "button", "--epoch", "-0.5:0.5")
-    events = rows_of(results / "harbour-07" / "harbour-07_events.csv")
+    events = rows_of(results / "harbour-07" / "harbour-07_events_naps.csv")
     assert [(row["onset_s"], row["verdict"], row["reason"]) for row in events] == [
         ("26.0", "drop", "reference lost"),
         ("50.0", "keep", ""),
@@ -154,12 +157,67 @@ def test_label_that_the_model_lacks_is_a_warning(run, results, tmp_path):
     assert "warning: plan own: the model has no label gaze left" in err
 
 
-def test_no_event_found_is_said(run, results):
-    args = ("--plan", "event-related", "--events", "annotations", "--text", "no such text")
-    status, out, err = run(results / "harbour-07", *args)
+def files_of(folder):
+    return {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def test_lists_of_the_plan_of_the_screening_stay_with_its_marks_and_page(run, results):
+    folder = results / "harbour-07"
+    screened = {folder / f"harbour-07_{kind}.csv" for kind in ("exclusions", "kept", "usable")}
+    for path in screened:
+        path.write_text("of the screening\n")
+    before = files_of(folder)
+    run(results, "--plan", "connectivity")
+    after = files_of(folder)
+    assert {path: after[path] for path in before} == before
+    assert {path.name.removeprefix("harbour-07_") for path in after.keys() - before.keys()} == {
+        "exclusions_connectivity.csv", "kept_connectivity.csv", "usable_connectivity.csv",
+        "plans.csv",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("args", "wanted"),
+    [
+        (("annotations", "--text", "no such text"), "an annotation with 'no such text'"),
+        (("button",), "a press of the marker button"),
+    ],
+)
+def test_an_event_that_no_recording_has_is_refused_and_nothing_is_replaced(
+    run, results, args, wanted
+):
+    run(results, "--plan", "event-related", "--events", "annotations", "--text", "tone")
+    for facts in results.glob("*/*_facts.json"):
+        facts.write_text(json.dumps(json.loads(facts.read_text()) | {"presses": []}))
+    before = files_of(results)
+    status, out, err = run(results, "--plan", "event-related", "--events", *args)
+    assert (status, out) == (2, "")
+    assert err.count("\n") == 1
+    assert f"at least one recording must have {wanted}" in err
+    assert files_of(results) == before
+
+
+def test_no_event_found_in_one_of_several_is_said(run, results):
+    facts = results / "harbour-08" / "harbour-08_facts.json"
+    facts.write_text(json.dumps(json.loads(facts.read_text()) | {"notes": []}))
+    args = ("--plan", "event-related", "--events", "annotations", "--text", "tone")
+    status, out, err = run(results, *args)
     assert status == 0
     assert "0 of 0 epochs kept" in out
-    assert "no event of that kind was found" in err
+    assert err == "  warning: no event of that kind was found\n"
+    assert rows_of(facts.with_name("harbour-08_events_event-related.csv")) == []
+
+
+def test_epochs_that_an_older_plan_judged_go_with_its_lists(run, results, own_plan):
+    """A lab's plan was changed: lists and epochs of one name must be of one plan."""
+    events = results / "harbour-07" / "harbour-07_events_naps.csv"
+    run(results, "--plan", own_plan, "--events", "button", "--epoch", "-0.5:0.5")
+    run(results, "--plan", own_plan)
+    assert events.exists(), "the same lists: the same epochs"
+    own_plan.write_text(own_plan.read_text() + "padding_s = 1.0\n")
+    err = run(results, "--plan", own_plan)[2]
+    assert not events.exists()
+    assert "harbour-07_events_naps.csv is gone: an older plan 'naps' judged it" in err
 
 
 def test_full_disk_leaves_the_old_files_whole(results):
