@@ -16,7 +16,8 @@ MEND_FROM, WATCH_FROM = 0.10, 0.02
 """Share of the session without contact from which an electrode is to be mended or watched
 (common practice: an electrode lost for a tenth of a session is seen to before the next)."""
 NOISY_FROM = 0.5
-"""Share of the session with line noise from which a channel is to be watched."""
+"""Share of the session with line noise, and share of the time with a reference under any label,
+from which a channel is to be watched: one that is disturbed for half of the time is not good."""
 
 
 def channel_table(
@@ -44,7 +45,9 @@ def channel_table(
     import pandas as pd
 
     covered = _covered(segments, labels)
-    own_contact = _covered(segments[segments["kind"] != REFERENCE_LOST], [CONTACT_LOSS])
+    lost = (segments["kind"] == REFERENCE_LOST).to_numpy(dtype=bool)
+    own_contact = _covered(segments[~lost], [CONTACT_LOSS])
+    without = _covered(segments[lost], [CONTACT_LOSS])
     rows = []
     judged = set(segments["channel"].cat.categories)
     for channel in channels:
@@ -55,8 +58,9 @@ def channel_table(
             for label in labels
         }
         own = _share(own_contact.get((channel.label, CONTACT_LOSS)), duration_s, screened=screened)
-        row["verdict"] = _verdict(shares, own) if screened else NOT_SCREENED
         clean = 1 - _share(covered.get((channel.label, "")), duration_s, screened=screened)
+        there = 1 - _share(without.get((channel.label, "")), duration_s, screened=screened)
+        row["verdict"] = _verdict(shares, own, clean, there) if screened else NOT_SCREENED
         row["clean_share"] = max(clean, 0.0) if screened else np.nan
         for label, share in shares.items():
             row[f"{label.replace(' ', '_')}_share"] = share
@@ -74,11 +78,22 @@ def _share(covered_s: float | None, duration_s: float, *, screened: bool) -> flo
     return min((covered_s or 0.0) / max(duration_s, 1e-9), 1.0)
 
 
-def _verdict(shares: dict[str, float], own_contact: float) -> str:
-    """Say what to do about an electrode; a lost reference is not this electrode's fault."""
+def _verdict(shares: dict[str, float], own_contact: float, clean: float, there: float) -> str:
+    """Say what to do about an electrode; a lost reference is not this electrode's fault.
+
+    Parameters
+    ----------
+    shares : dict of str to float
+        Share of the session under each label.
+    own_contact : float
+        Share without contact, a lost reference aside.
+    clean, there : float
+        Share under no label; share with a reference. Without any, nothing speaks for the channel.
+    """
     if own_contact >= MEND_FROM:
         return MEND
-    if own_contact >= WATCH_FROM or shares.get(LINE_NOISE, 0.0) >= NOISY_FROM:
+    noisy = shares.get(LINE_NOISE, 0.0) >= NOISY_FROM
+    if own_contact >= WATCH_FROM or noisy or clean <= (1 - NOISY_FROM) * there:
         return WATCH
     return GOOD
 

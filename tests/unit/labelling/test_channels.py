@@ -57,12 +57,33 @@ def test_channels_that_were_not_screened_have_no_share(table):
         ("contact loss", "reference lost", 60, "good"),
         ("line noise", "", 49, "good"),
         ("line noise", "", 51, "watch"),
-        ("muscle", "", 100, "good"),
-        ("blink", "", 50, "good"),
+        ("muscle", "", 49, "good"),
+        ("muscle", "", 51, "watch"),
+        ("muscle", "", 100, "watch"),
+        ("blink", "", 49, "good"),
+        ("blink", "", 51, "watch"),
     ],
 )
 def test_verdicts(table, label, kind, seconds, verdict):
     assert made(table(("C3", label, kind, 0, seconds))).loc["C3", "verdict"] == verdict
+
+
+@pytest.mark.parametrize(
+    ("rows", "verdict"),
+    [
+        ([("muscle", "", 0, 30), ("line noise", "", 30, 30)], "watch"),
+        ([("muscle", "", 0, 30), ("line noise", "", 0, 30)], "good"),
+        ([("contact loss", "reference lost", 0, 100)], "watch"),
+        ([("contact loss", "reference lost", 0, 60), ("muscle", "", 60, 40)], "watch"),
+        ([("contact loss", "reference lost", 0, 60), ("muscle", "", 60, 19)], "good"),
+        ([("contact loss", "reference lost", 0, 60), ("muscle", "", 0, 60)], "good"),
+    ],
+    ids=["half by turns", "half at once", "no reference", "never clean", "clean since", "both"],
+)
+def test_a_channel_is_good_only_if_half_of_its_time_with_a_reference_is_clean(
+    table, rows, verdict
+):
+    assert made(table(*(("C3", *row) for row in rows))).loc["C3", "verdict"] == verdict
 
 
 def test_findings_stand_in_the_note(table):
