@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from cleanspan.atomic import output_error, replacing_folder
 from cleanspan.config import Config, SegmentRule
 from cleanspan.errors import CleanspanError, NoEegChannelError, RecordingError
+from cleanspan.recording.roles import why_no_scalp
 from cleanspan.scratch import scratch_folder
 from cleanspan.types import REFERENCE_LOST, Channel, Finding, Recording, Role, Screened
 
@@ -172,11 +173,8 @@ def _groups(recording: Recording) -> list[tuple[Channel, ...]]:
     """Scalp channels by sampling rate, the largest group first."""
     scalp = [channel for channel in recording.channels if channel.role == Role.EEG]
     if not scalp:
-        seen = ", ".join(channel.label for channel in recording.channels[:8]) or "none"
-        raise NoEegChannelError(
-            f"{recording.path.name}: at least one channel must carry a 10-20 or 10-10 electrode "
-            f"name, got: {seen}; rename the channels"
-        )
+        labels = [channel.label for channel in recording.channels]
+        raise NoEegChannelError(f"{recording.path.name}: {why_no_scalp(labels)}")
     if recording.duration_s < 1.0:
         raise RecordingError(
             f"{recording.path.name}: a recording must last at least 1 s, got "

@@ -302,6 +302,16 @@ def no_eeg(path):
     )
 
 
+def bipolar(path):
+    """A chain as clinical systems export it: no channel against the ears."""
+    chain = ["Fp1-F3", "F3-C3", "EEG C3-P3", "P3:O1"]
+    rows = _made.background(4, 4, seed=3)
+    return _made.write_edf(
+        path, _made.np.zeros((0, 1000)), (),
+        extra=[(label, "uV", row) for label, row in zip(chain, rows, strict=True)],
+    )  # fmt: skip
+
+
 def too_short(path):
     return _made.write_edf(path, _made.background(8, 0.5), _made.SMALL_CAP)
 
@@ -317,6 +327,12 @@ BAD = {
     "no eeg": (
         no_eeg,
         "at least one channel must carry a 10-20 or 10-10 electrode name, got: ECG",
+    ),
+    "bipolar": (
+        bipolar,
+        "EEG channels must be recorded against one common reference, such as the ears, got "
+        "derivations between two scalp electrodes (a bipolar montage): Fp1-F3, F3-C3, EEG C3-P3, "
+        "P3:O1; export the recording with its reference montage",
     ),
     "short": (too_short, "must last at least 1 s, got 0.5 s"),
     "slow": (too_slow, "must be sampled at 90 Hz or more, got 50 Hz"),

@@ -2,7 +2,7 @@
 
 import pytest
 
-from cleanspan.recording.roles import assign_roles, guess_role, unique_labels
+from cleanspan.recording.roles import assign_roles, guess_role, unique_labels, why_no_scalp
 from cleanspan.types import Role
 
 
@@ -138,3 +138,15 @@ def test_numbered_nets_have_no_eye_channels():
 def test_repeated_labels_become_unique_without_taking_one_that_exists():
     assert unique_labels(["Fp1", "Fp1", "Fp1 #2", "Fp1"]) == ("Fp1", "Fp1 #3", "Fp1 #2", "Fp1 #4")
     assert unique_labels(["", "", "C3"]) == ("unnamed", "unnamed #2", "C3")
+
+
+def test_what_to_do_where_no_channel_is_scalp_eeg():
+    """Renaming helps where names are unknown, and not where the montage is bipolar."""
+    unknown = why_no_scalp(["ch one", "ch two"])
+    assert unknown.endswith("got: ch one, ch two; rename the channels")
+    assert why_no_scalp([]).endswith("got: none; rename the channels")
+    pairs = ["Fp1-F3", "F3-C3", "C3-P3", "P3-O1", "Fp2-F4", "F4-C4", "C4-P4", "P4-O2", "Fz-Cz"]
+    chain = why_no_scalp(["ECG", *pairs])
+    assert "must be recorded against one common reference" in chain
+    assert "P4-O2 and 1 more; export the recording with its reference montage" in chain
+    assert "rename the channels" not in chain

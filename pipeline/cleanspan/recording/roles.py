@@ -38,6 +38,9 @@ _PATTERNS = (
 )
 _COMPILED = tuple((role, re.compile(text, re.IGNORECASE)) for role, text in _PATTERNS)
 
+_NAMED = 8
+"""How many channels an error names."""
+
 
 @dataclass(frozen=True, slots=True)
 class Guess:
@@ -115,6 +118,35 @@ def assign_roles(labels: Sequence[str]) -> tuple[Guess, ...]:
         guess if guess.role is Role.EEG else replace(guess, electrode=None)
         for guess in _nets_have_no_eyes(labels, guesses)
     )
+
+
+def why_no_scalp(labels: Sequence[str]) -> str:
+    """Say what must hold where no channel of a recording is scalp EEG, what was got, what to do.
+
+    Parameters
+    ----------
+    labels : sequence of str
+        All labels of the recording.
+    """
+    guesses = zip(labels, assign_roles(labels), strict=True)
+    derived = [label for label, guess in guesses if guess.against and guess.role is not Role.EEG]
+    if derived:
+        return (
+            "EEG channels must be recorded against one common reference, such as the ears, got "
+            f"derivations between two scalp electrodes (a bipolar montage): {_some(derived)}; "
+            "export the recording with its reference montage and screen that, renaming does not "
+            "help"
+        )
+    return (
+        "at least one channel must carry a 10-20 or 10-10 electrode name, got: "
+        f"{_some(labels) or 'none'}; rename the channels"
+    )
+
+
+def _some(labels: Sequence[str]) -> str:
+    """Name the first channels."""
+    more = f" and {len(labels) - _NAMED} more" if len(labels) > _NAMED else ""
+    return f"{', '.join(labels[:_NAMED])}{more}"
 
 
 def unique_labels(labels: Sequence[str]) -> tuple[str, ...]:
