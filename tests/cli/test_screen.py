@@ -330,9 +330,10 @@ BAD = {
     ),
     "bipolar": (
         bipolar,
-        "EEG channels must be recorded against one common reference, such as the ears, got "
-        "derivations between two scalp electrodes (a bipolar montage): Fp1-F3, F3-C3, EEG C3-P3, "
-        "P3:O1; export the recording with its reference montage",
+        (
+            "such as the ears, got derivations between two scalp electrodes (a bipolar montage): "
+            "Fp1-F3, F3-C3, EEG C3-P3, P3:O1; export the recording"
+        ),
     ),
     "short": (too_short, "must last at least 1 s, got 0.5 s"),
     "slow": (too_slow, "must be sampled at 90 Hz or more, got 50 Hz"),
