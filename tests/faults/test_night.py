@@ -272,6 +272,21 @@ def test_an_unreadable_file_is_told_and_the_others_go_on(
     assert night.run().counts["done"] == 1
 
 
+def test_features_that_a_killed_worker_left_are_gone_when_the_night_ends(
+    night: Night, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    worker = subprocess.Popen([sys.executable, "-c", ""])
+    worker.wait()
+    left = tmp_path / f"cleanspan-{worker.pid}-abc"
+    left.mkdir()
+    for name in ("in-use", "features-0"):
+        (left / name).touch()
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    night.put(**GOOD)
+    assert night.run().status == 0
+    assert not left.exists()
+
+
 def test_a_folder_or_pipe_named_like_a_recording_is_passed_over(night: Night) -> None:
     night.put(**GOOD)
     (night.inbox / "folder.edf").mkdir()
