@@ -15,7 +15,7 @@ from cleanspan.labelling.polarity import polarity_findings
 from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.segments import FEWEST_CHANNELS, event_confidence
 from cleanspan.recording.electrodes import position
-from cleanspan.types import CONTACT_LOSS, REFERENCE_LOST, Finding
+from cleanspan.types import CONTACT_LOSS, LINE_NOISE, REFERENCE_LOST, Finding
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,6 +30,9 @@ DRYING_RISE = 0.25
 """Rise of the share without contact from the first to the last third of the session."""
 SHORTEST_S = 600.0
 """A trend needs a session of ten minutes."""
+NEARLY_ALL = 0.8
+"""Share of the channels with line noise at once from which no single electrode is to blame: what
+they have in common is the reference, the ground and the cables (common practice)."""
 FEWEST_EVENTS = 8
 FORWARD, FEWEST_SITES = 0.3, 3
 """How far from the middle an electrode is frontal or posterior (unit sphere), and how many of
@@ -47,6 +50,7 @@ def findings_of(
     """All findings of one feature store."""
     return [
         *_reference(segments, store),
+        *_mains_everywhere(segments, store),
         *_stopped(store, predictions),
         *_contact_findings(store, segments),
         *_bridges(store),
@@ -69,6 +73,29 @@ def _reference(segments: "pd.DataFrame", store: FeatureStore) -> Iterator[Findin
         tuple(channel.label for channel in store.channels),
         f"The reference was lost {times}, {total_s:.0f} s in all: every channel is unusable then. "
         "Check the ear clips and the ground first.",
+    )
+
+
+def _mains_everywhere(segments: "pd.DataFrame", store: FeatureStore) -> Iterator[Finding]:
+    """Say where to look when nearly all channels have line noise at the same time."""
+    if len(store.channels) < FEWEST_CHANNELS:
+        return
+    rows = segments[segments["label"] == LINE_NOISE]
+    onset_s = rows["onset_s"].to_numpy(dtype=float)
+    edge_s = np.concatenate((onset_s, onset_s + rows["duration_s"].to_numpy(dtype=float)))
+    order = np.argsort(edge_s)
+    at_once = np.cumsum(np.where(order < len(rows), 1, -1))
+    with_all = at_once[:-1] >= NEARLY_ALL * len(store.channels)
+    total_s = float(np.diff(edge_s[order])[with_all].sum())
+    if total_s <= 0:
+        return
+    first_s = float(edge_s[order][:-1][with_all][0])
+    yield Finding(
+        "line noise everywhere",
+        tuple(channel.label for channel in store.channels),
+        f"Nearly all channels have line noise for about {total_s:.0f} s in all, first at "
+        f"{first_s:.0f} s: check the ear clips, the ground and cables near the head before any "
+        "single electrode.",
     )
 
 

@@ -26,6 +26,26 @@ def test_a_lost_reference_is_said_once(given, table):
     assert "2 times, 10 s in all" in finding.text
 
 
+@pytest.mark.parametrize(("left_out", "told"), [(0, True), (1, True), (3, False)])
+def test_line_noise_on_nearly_all_channels_is_said_once(given, table, left_out, told):
+    """Eight channels; edges differ by a window, as they do between channels."""
+    store, predictions = given()
+    names = [channel.label for channel in store.channels]
+    noisy = names[left_out:]
+    rows = [(name, "line noise", "", at + 0.25 * (name == "O2"), 5) for at in (10, 30)
+            for name in noisy]  # fmt: skip
+    found = findings_of(store, predictions, table(*rows))
+    assert kinds(found) == ([("line noise everywhere", tuple(names))] if told else [])
+    assert all("10 s in all, first at 10 s: check the ear clips" in one.text for one in found)
+
+
+def test_line_noise_on_one_channel_after_the_other_is_not_everywhere(given, table):
+    store, predictions = given()
+    names = [channel.label for channel in store.channels]
+    rows = [(name, "line noise", "", 5 * place, 5) for place, name in enumerate(names)]
+    assert findings_of(store, predictions, table(*rows)) == []
+
+
 @pytest.mark.parametrize(("covered_s", "dead"), [(57.0, False), (59.0, True), (60.0, True)])
 def test_dead_from_start_to_end(given, table, covered_s, dead):
     store, predictions = given()
