@@ -1,5 +1,6 @@
 """``cleanspan evaluate`` as a user meets it."""
 
+import json
 from pathlib import Path
 
 import pandas as pd
@@ -149,6 +150,50 @@ def test_a_folder_without_results_is_refused(folder, capsys):
     assert "must hold *_segments.csv" in err
 
 
+def with_facts(folder, duration_s=20.0, recording="ward_01.edf"):
+    facts = {"facts": 1, "recording": recording, "duration_s": duration_s}
+    (folder / "results" / "ward_01" / "ward_01_facts.json").write_text(json.dumps(facts))
+
+
+def test_rows_of_a_recording_without_results_are_refused(folder, capsys):
+    labels = folder / "labels.csv"
+    labels.write_text(
+        LABELS + "ward_9.edf,muscle,5,4,T7,first,\nward_9.edf,blink,9,1,Fp1,first,\n"
+    )
+    code, err = failure(capsys, folder / "results", "--labels", labels)
+    assert code == 2
+    assert "labels.csv:7: the recording 'ward_9.edf' must be among the results, got none" in err
+    assert err.count("ward_9.edf") == 1
+
+
+def test_rows_beyond_the_end_of_the_recording_are_refused(folder, capsys):
+    with_facts(folder)
+    labels = folder / "labels.csv"
+    labels.write_text(LABELS + "ward_01.edf,muscle,19,4,T7,first,\n")
+    code, err = failure(capsys, folder / "results", "--labels", labels)
+    assert code == 2
+    assert "labels.csv:7: a mark must lie inside the recording (0 to 20 s), got 19 to 23 s" in err
+
+
+def test_rows_may_call_results_by_the_name_of_the_recording(folder, capsys):
+    with_facts(folder, recording="ward: 1.edf")
+    labels = folder / "labels.csv"
+    labels.write_text(LABELS.replace("ward_01", "ward: 1") + "elsewhere,muscle,1,1,T7,first,\n")
+    _, err = failure(capsys, folder / "results", "--labels", labels)
+    assert "'elsewhere' must be among the results" in err
+    assert "ward: 1" not in err
+
+
+def test_recordings_that_one_of_two_readers_read_are_named(folder):
+    rows = LABELS.splitlines(keepends=True)
+    (folder / "a.csv").write_text("".join(rows[:4]) + "ward_02.edf,reviewed,0,9,all,first,\n")
+    (folder / "b.csv").write_text(rows[0] + rows[4] + "ward_03.edf,reviewed,0,9,all,second,\n")
+    done = run(folder / "b.csv", "--labels", folder / "a.csv")
+    assert done.exit_code == 0, done.output
+    assert "ward_02.edf: read by one reader only, so not compared" in done.output
+    assert "ward_03.edf: read by one reader only, so not compared" in done.output
+
+
 DEMO = Path(__file__).parents[2] / "demo_data"
 
 
@@ -162,7 +207,9 @@ def test_probabilities_of_a_screened_recording_are_checked_too(tmp_path):
         DEMO / f"{name}.edf", tmp_path / "out" / name, config=Config(), model=shipped_model()
     )
     assert outcome.status == "done", outcome.error
-    labels = DEMO / "hand-labels-reader-1.csv"
+    rows = (DEMO / "hand-labels-reader-1.csv").read_text().splitlines(keepends=True)
+    labels = tmp_path / "labels.csv"
+    labels.write_text("".join([rows[0], *(row for row in rows if name in row)]))
     done = run(tmp_path / "out", "--labels", labels, "--out", tmp_path / "scores")
     assert done.exit_code == 0, done.output
     table = pd.read_csv(tmp_path / "scores" / "calibration.csv")

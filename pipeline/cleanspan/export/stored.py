@@ -133,12 +133,7 @@ class StoredResult:
         path = facts_path(folder)
         stem = path.name.removesuffix(_FACTS)
         try:
-            facts = json.loads(path.read_text(encoding="utf-8"))
-            if facts["facts"] != FACTS_FORMAT:
-                raise RecordingError(
-                    f"{path}: results must be of format {FACTS_FORMAT}, got {facts['facts']}; "
-                    "screen the recording again with this version"
-                )
+            facts = read_facts(path)
             windows = folder / f"{stem}_windows.parquet"
             return cls(
                 folder=folder,
@@ -167,6 +162,27 @@ def facts_path(folder: Path) -> Path:
             "give a folder that `cleanspan screen` wrote"
         )
     return found[0]
+
+
+def read_facts(path: Path) -> dict[str, Any]:
+    """Read a recording's facts.
+
+    Raises
+    ------
+    RecordingError
+        If they are damaged, or of another version.
+    """
+    try:
+        facts: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        version = facts["facts"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise _damaged(path, error) from error
+    if version != FACTS_FORMAT:
+        raise RecordingError(
+            f"{path}: results must be of format {FACTS_FORMAT}, got {version}; "
+            "screen the recording again with this version"
+        )
+    return facts
 
 
 def find_results(folders: Sequence[Path]) -> list[Path]:

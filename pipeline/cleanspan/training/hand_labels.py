@@ -382,16 +382,19 @@ def unknown_channels(row: HandLabel, known: Collection[str]) -> list[str]:
     return [c for c in row.channels if c != ALL_CHANNELS and electrode_key(c) not in known]
 
 
+def outside(row: HandLabel, duration_s: float) -> str:
+    """Say that a row lies beyond its recording's end."""
+    span = f"{row.onset_s:g} to {row.end_s:g} s"
+    return f"{row.place}: a mark must lie inside the recording (0 to {duration_s:g} s), got {span}"
+
+
 def _misfits(rows: Sequence[HandLabel], recording: Recording) -> Iterator[str]:
     """List marks that lie outside a recording or name a channel it does not have."""
     known = {electrode_key(channel.label) for channel in recording.channels}
     known |= {channel.electrode.upper() for channel in recording.channels if channel.electrode}
     for row in rows:
         if row.end_s > recording.duration_s + END_TOLERANCE_S:
-            yield (
-                f"{row.place}: a mark must lie inside the recording (0 to "
-                f"{recording.duration_s:g} s), got {row.onset_s:g} to {row.end_s:g} s"
-            )
+            yield outside(row, recording.duration_s)
         missing = unknown_channels(row, known)
         if missing:
             yield f"{row.place}: channels must be the recording's, got {' '.join(missing)}"

@@ -12,6 +12,7 @@ import numpy as np
 from cleanspan.config import LabelRules
 from cleanspan.errors import UsageError
 from cleanspan.export.stored import StoredResult
+from cleanspan.training.belonging import SEGMENTS, Judged, check_belonging
 from cleanspan.training.evaluation import (
     Judge,
     ReaderMarks,
@@ -33,8 +34,6 @@ from cleanspan.types import ALL_CHANNELS, CLEAN
 
 if TYPE_CHECKING:
     import pandas as pd
-
-SEGMENTS = "_segments.csv"
 
 FEW_PEOPLE = 5
 """Below this, a spread between people means little (common practice)."""
@@ -127,22 +126,23 @@ def evaluate_results(
     UsageError
         If no recording has both marks and hand labels.
     LabelsError
-        If another reader's labels are wrong.
+        If another reader's labels are wrong; if rows belong to none of the results, or lie
+        beyond a recording's end.
     """
     segment_files, label_files = find_results(marks)
-    judged = [(path.name.removesuffix(SEGMENTS), path) for path in segment_files]
+    judged = [Judged.of(path) for path in segment_files]
     others = read_hand_labels(label_files, comparison.rules) if label_files else []
+    warnings = check_belonging(labels, judged, others)
     names = label_names([*labels, *others])
-    tables = {path: _read_segments(path) for _, path in judged}
+    tables = {path: _read_segments(path) for path in segment_files}
     names += tuple(sorted(_labels_in(tables.values()).difference(names)))
     scores: list[Score] = []
     pairs: dict[str, list[tuple[FloatArray, IntArray]]] = {}
-    strange: list[str] = []
-    for name, path in judged:
-        own = labels_of(labels, name)
+    for one in judged:
+        own, path = one.rows(labels), one.segments
         if own:
             channels = screened_channels(path, tables[path], own)
-            strange += _strangers(own, channels)
+            warnings += _strangers(own, channels)
             truth = ReaderMarks(own, channels, comparison.rules, comparison.agreement)
             marks_of = SegmentMarks(tables[path], channels)
             scores.append(_score(marks_of, truth, own, names, comparison))
@@ -154,12 +154,7 @@ def evaluate_results(
             truth = ReaderMarks(own, channels, comparison.rules, comparison.agreement)
             judge = ReaderMarks(theirs, channels, comparison.rules, comparison.agreement)
             scores.append(_score(judge, truth, own, names, comparison))
-    if not scores:
-        raise UsageError(
-            "marks and hand labels must be of the same recordings, got none in common; labels are "
-            f"of: {', '.join(sorted({row.recording for row in labels})) or 'none'}"
-        )
-    return Evaluation(scores, _calibrations(pairs), [*strange, *_warnings(labels, scores)])
+    return Evaluation(scores, _calibrations(pairs), [*warnings, *_warnings(labels, scores)])
 
 
 def _strangers(own: Sequence[HandLabel], channels: Sequence[str]) -> list[str]:
