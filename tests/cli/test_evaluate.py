@@ -194,6 +194,46 @@ def test_recordings_that_one_of_two_readers_read_are_named(folder):
     assert "ward_03.edf: read by one reader only, so not compared" in done.output
 
 
+UNREAD = "".join(row for row in LABELS.splitlines(keepends=True) if "reviewed" not in row)
+
+
+def test_precision_is_not_told_where_nobody_says_what_was_read(folder):
+    (folder / "labels.csv").write_text(UNREAD)
+    done = run(folder / "results", "--labels", folder / "labels.csv", "--out", folder / "scores")
+    assert done.exit_code == 0, done.output
+    table = pd.read_csv(folder / "scores" / "evaluation.csv")
+    rows = table[table["label"].isin(["blink", "muscle"])]
+    unknown = ["precision", "f1", "kappa"]
+    assert rows[[f"cells_{name}" for name in unknown]].isna().all(axis=None)
+    assert rows[["events_precision", "events_f1", "onsets_f1"]].isna().all(axis=None)
+    assert rows.groupby("label")["cells_recall"].first().tolist() == [1, 0.5]
+    assert "nan" not in done.output
+    assert done.output.count("precision cannot be told") == 1
+
+
+def test_precision_is_that_of_the_recordings_with_a_reviewed_span(folder):
+    other = folder / "results" / "ward_02"
+    other.mkdir()
+    (other / "ward_02_segments.csv").write_text(
+        "channel,label,kind,onset_s,duration_s,confidence\nT7,muscle,,5.0,4.0,0.8\n"
+    )
+    segments = folder / "results" / "ward_01" / "ward_01_segments.csv"
+    segments.write_text(segments.read_text() + "EEG T3-A1A2,muscle,,12,2,0.8\n")
+    labels = folder / "labels.csv"
+    labels.write_text(LABELS + "ward_02.edf,muscle,5,4,T7,first,\n")
+    done = run(
+        *(folder / "results", "--labels", labels, "--readers", "any"),
+        *("--out", folder / "scores"),
+    )
+    assert done.exit_code == 0, done.output
+    table = pd.read_csv(folder / "scores" / "evaluation.csv")
+    muscle = table[table["scope"] == "all"].set_index("label").loc["muscle"]
+    assert muscle["cells_precision"] == 0.5
+    assert muscle["cells_recall"] == 0.75
+    assert muscle["events_precision"] == 0.5
+    assert "in ward_02.edf: unmarked may be overlooked" in done.output
+
+
 DEMO = Path(__file__).parents[2] / "demo_data"
 
 

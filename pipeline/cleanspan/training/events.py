@@ -57,6 +57,11 @@ class Events:
     doubtful_s: SpanArray
     reviewed_s: SpanArray | None = None
 
+    @property
+    def read(self) -> bool:
+        """Whether it is known of some span that somebody looked there."""
+        return self.reviewed_s is None or len(self.reviewed_s) > 0
+
 
 def judged_channels(label: str, electrodes: Sequence[str]) -> list[str]:
     """Choose the channels where a label's events are judged: frontal ones for blinks."""

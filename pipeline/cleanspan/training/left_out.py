@@ -7,7 +7,6 @@ are the same.
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import astuple
 from pathlib import Path
 
 from cleanspan.config import read_toml
@@ -38,7 +37,10 @@ def write_left_out(folder: Path, counts: PersonCounts, codes: Mapping[str, str])
     content = {
         person_code(person): {
             "lessons": codes[person],
-            "labels": {label: list(astuple(count)) for label, count in by_label.items()},
+            "labels": {
+                label: [count.hit, count.false, count.missed, count.clear]
+                for label, count in by_label.items()
+            },
         }
         for person, by_label in counts.items()
     }

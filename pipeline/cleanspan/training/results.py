@@ -265,19 +265,22 @@ def _calibrations(
     for label, parts in pairs.items():
         probability = np.concatenate([p for p, _ in parts])
         truth = np.concatenate([t for _, t in parts])
-        if len(truth):
+        # Where nobody said what was read only marks are known, and certainty looks right.
+        if (truth == 0).any():
             result[label] = calibration(probability, truth)
     return result
 
 
 def _warnings(labels: Sequence[HandLabel], scores: Sequence[Score]) -> list[str]:
     """Say what keeps the numbers from meaning what they seem to."""
-    seen = {stem(score.name) for score in scores}
     reviewed = {stem(row.recording) for row in labels if row.label in (REVIEWED, CLEAN)}
-    warnings = [
-        f"{name}: no reviewed span, so nothing is known to be clean: recall only"
-        for name in sorted(seen - reviewed)
-    ]
+    unread = sorted({score.name for score in scores if stem(score.name) not in reviewed})
+    warnings = []
+    if unread:
+        warnings.append(
+            f"no row says what was read ({REVIEWED!r}) in {', '.join(unread)}: unmarked may be "
+            "overlooked there, so precision cannot be told: recall only"
+        )
     if len({score.person for score in scores}) < FEW_PEOPLE:
         warnings.append(
             f"fewer than {FEW_PEOPLE} people: too few to tell how it does on people not seen"
