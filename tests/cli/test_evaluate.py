@@ -194,6 +194,33 @@ def test_recordings_that_one_of_two_readers_read_are_named(folder):
     assert "ward_03.edf: read by one reader only, so not compared" in done.output
 
 
+@pytest.fixture
+def large_cap(folder):
+    names = [f"{row}{n}" for row in ("AF", "F", "FC", "C", "CP", "P", "PO") for n in range(1, 7)]
+    (folder / "results" / "ward_01" / "ward_01_channels.csv").write_text(
+        "channel,role,verdict\n" + "".join(f"{name},eeg,good\n" for name in names)
+    )
+    return folder
+
+
+def test_what_all_means_is_asked_where_the_cap_is_large_and_few_channels_are_named(large_cap):
+    labels = large_cap / "labels.csv"
+    labels.write_text(LABELS.replace("Fp1 Fp2", "F3 F4").replace("T7", "C3"))
+    done = run(large_cap / "results", "--labels", labels)
+    assert "ward_01.edf (3 of 42); if the readers saw only some channels" in done.output
+    told = run(large_cap / "results", "--labels", labels, "--all-channels", "F3 F4 C3")
+    assert "--all-channels" not in told.output
+
+
+def test_what_all_means_is_clear_on_a_small_cap_and_where_most_channels_are_named(large_cap):
+    names = " ".join(f"{row}{n}" for row in ("AF", "F", "FC", "C") for n in range(1, 7))
+    labels = large_cap / "labels.csv"
+    labels.write_text(LABELS.replace("Fp1 Fp2", names).replace("T7", "C3"))
+    done = run(large_cap / "results", "--labels", labels)
+    assert done.exit_code == 0, done.output
+    assert "--all-channels" not in done.output
+
+
 UNREAD = "".join(row for row in LABELS.splitlines(keepends=True) if "reviewed" not in row)
 
 

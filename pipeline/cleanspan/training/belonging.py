@@ -1,15 +1,25 @@
 """Which results hand labels belong to, and the rows that belong to none."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from cleanspan.errors import LabelsError, UsageError
 from cleanspan.export.stored import read_facts
-from cleanspan.training.hand_labels import END_TOLERANCE_S, HandLabel, outside
+from cleanspan.training.hand_labels import (
+    END_TOLERANCE_S,
+    REVIEWED,
+    HandLabel,
+    electrode_key,
+    outside,
+)
 from cleanspan.training.truth import stem
+from cleanspan.types import ALL_CHANNELS, CLEAN
 
 SEGMENTS = "_segments.csv"
+
+LARGEST_10_20 = 21
+"""Electrodes of the 10-20 system, ears included (Jasper 1958): a larger cap is another one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,3 +122,36 @@ def _beyond_end(one: Judged, labels: Sequence[HandLabel]) -> Iterator[str]:
     for row in one.rows(labels):
         if one.duration_s is not None and row.end_s > one.duration_s + END_TOLERANCE_S:
             yield outside(row, one.duration_s)
+
+
+def all_may_mean_fewer(
+    own: Mapping[str, Sequence[HandLabel]], screened: Mapping[str, Sequence[str]]
+) -> list[str]:
+    """Ask what ``all`` means where a large cap was read and the rows name few of its channels.
+
+    A reader who looked at the 10-20 electrodes of a larger cap writes ``all`` for these; taken
+    at its word, it makes every mark on the others a false one.
+
+    Parameters
+    ----------
+    own : mapping of str to sequence of HandLabel
+        By recording.
+    screened : mapping of str to sequence of str
+        The screened channels of the same recordings.
+    """
+    doubtful = []
+    for name, rows in own.items():
+        everywhere = any(
+            ALL_CHANNELS in row.channels for row in rows if row.label in (REVIEWED, CLEAN)
+        )
+        named = {electrode_key(channel) for row in rows for channel in row.channels}
+        known = {electrode_key(channel) for channel in screened[name]}
+        if everywhere and len(known) > LARGEST_10_20 and 2 * len(named & known) < len(known):
+            doubtful.append(f"{name} ({len(named & known)} of {len(known)})")
+    if not doubtful:
+        return []
+    return [
+        "rows reviewed on 'all' count for every screened channel, but the marks name few: "
+        f"{', '.join(doubtful)}; if the readers saw only some channels, say which with "
+        "--all-channels (labels.all_channels in settings), or marks on the others count as false"
+    ]

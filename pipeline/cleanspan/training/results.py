@@ -12,7 +12,7 @@ import numpy as np
 from cleanspan.config import LabelRules
 from cleanspan.errors import UsageError
 from cleanspan.export.stored import StoredResult
-from cleanspan.training.belonging import SEGMENTS, Judged, check_belonging
+from cleanspan.training.belonging import SEGMENTS, Judged, all_may_mean_fewer, check_belonging
 from cleanspan.training.evaluation import (
     Judge,
     ReaderMarks,
@@ -138,15 +138,20 @@ def evaluate_results(
     names += tuple(sorted(_labels_in(tables.values()).difference(names)))
     scores: list[Score] = []
     pairs: dict[str, list[tuple[FloatArray, IntArray]]] = {}
+    compared: dict[str, list[HandLabel]] = {}
+    screened: dict[str, list[str]] = {}
     for one in judged:
         own, path = one.rows(labels), one.segments
         if own:
             channels = screened_channels(path, tables[path], own)
             warnings += _strangers(own, channels)
+            compared[own[0].recording], screened[own[0].recording] = own, channels
             truth = ReaderMarks(own, channels, comparison.rules, comparison.agreement)
             marks_of = SegmentMarks(tables[path], channels)
             scores.append(_score(marks_of, truth, own, names, comparison))
             _add_windows(pairs, path, own, comparison)
+    if not comparison.rules.all_channels:
+        warnings += all_may_mean_fewer(compared, screened)
     for name in sorted({stem(row.recording) for row in others}):
         own, theirs = labels_of(labels, name), labels_of(others, name)
         if own:
