@@ -212,7 +212,7 @@ def test_what_all_means_is_asked_where_the_cap_is_large_and_few_channels_are_nam
     assert "--all-channels" not in told.output
 
 
-def test_what_all_means_is_clear_on_a_small_cap_and_where_most_channels_are_named(large_cap):
+def test_what_all_means_is_not_asked_where_most_channels_are_named(large_cap):
     names = " ".join(f"{row}{n}" for row in ("AF", "F", "FC", "C") for n in range(1, 7))
     labels = large_cap / "labels.csv"
     labels.write_text(LABELS.replace("Fp1 Fp2", names).replace("T7", "C3"))

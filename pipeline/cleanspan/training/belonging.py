@@ -150,8 +150,9 @@ def all_may_mean_fewer(
             doubtful.append(f"{name} ({len(named & known)} of {len(known)})")
     if not doubtful:
         return []
-    return [
+    hint = (
         "rows reviewed on 'all' count for every screened channel, but the marks name few: "
         f"{', '.join(doubtful)}; if the readers saw only some channels, say which with "
         "--all-channels (labels.all_channels in settings), or marks on the others count as false"
-    ]
+    )
+    return [hint]
