@@ -9,7 +9,6 @@ clean; outside it nothing is known.
 import csv
 import difflib
 import functools
-import io
 import logging
 import math
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
@@ -21,6 +20,7 @@ from cleanspan.errors import CleanspanError, LabelsError
 from cleanspan.recording.opening import open_recording
 from cleanspan.recording.roles import guess_role
 from cleanspan.training.finding import MARKED, find_recordings, locate
+from cleanspan.training.table_text import table_text
 from cleanspan.types import ALL_CHANNELS, CLEAN, LABELS, Recording
 
 REVIEWED = "reviewed"
@@ -146,12 +146,11 @@ def _label_files(paths: Iterable[Path], problems: list[str]) -> Iterator[Path]:
 def _read_csv(path: Path, rules: LabelRules, problems: list[str]) -> list[HandLabel]:
     """Read one CSV file; what is wrong with it goes to problems."""
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        problems.append(f"{path}: labels must be readable UTF-8 text, got: {error}")
+        text = table_text(path)
+    except LabelsError as error:
+        problems += error.problems
         return []
-    delimiter = "\t" if path.suffix.lower() == ".tsv" else ","
-    rows = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    rows = csv.reader(text, delimiter="\t" if path.suffix.lower() == ".tsv" else ",")
     header = [name.strip().lower() for name in next(rows, [])]
     missing = [name for name in COLUMNS if name not in header]
     if missing:
