@@ -131,3 +131,13 @@ def test_a_wrong_configuration_stops_before_any_work(config: Path) -> None:
     assert ended.returncode == 2
     assert ended.stderr.count("\n") >= 3
     assert not (config.parent / "out").exists()
+
+
+def test_an_own_plan_with_an_unknown_label_stops_before_any_work(config: Path) -> None:
+    plan = config.parent / "own.toml"
+    plan.write_text('purpose = "x"\nrationale = "x"\nmost_bad_share = 0.5\ntolerated = ["blnk"]\n')
+    config.write_text(f'{config.read_text()}[screen.export]\nplan = "{plan}"\n')
+    done = run("night", "--config", config)
+    assert done.returncode == 2
+    assert "must name known labels, got 'blnk'; did you mean 'blink'?" in done.stderr
+    assert not list((config.parent / "out").glob("*/*_facts.json"))

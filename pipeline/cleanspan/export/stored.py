@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -204,6 +205,16 @@ def find_results(folders: Sequence[Path]) -> list[Path]:
         own = list(folder.glob(f"*{_FACTS}"))
         found.update(dict.fromkeys([folder] if own or not inside else inside))
     return [path for path in found if not path.name.startswith(".")]
+
+
+def known_labels(folders: Sequence[Path]) -> list[str]:
+    """List the labels that result folders know; damaged ones are passed over."""
+    found: dict[str, None] = {}
+    for folder in folders:
+        with suppress(RecordingError):
+            labels = read_facts(facts_path(folder)).get("labels")
+            found.update(dict.fromkeys(map(str, labels if isinstance(labels, list) else [])))
+    return list(found)
 
 
 def _from_facts(facts: dict[str, Any]) -> dict[str, Any]:
