@@ -1,6 +1,7 @@
 """Retraining: what is learned, who is judged, and that the same inputs give the same model."""
 
 import hashlib
+import re
 import shutil
 from dataclasses import replace
 
@@ -8,9 +9,10 @@ import numpy as np
 import pytest
 
 from cleanspan.config import LabelRules
-from cleanspan.errors import LabelsError, ModelError
+from cleanspan.errors import LabelsError, ModelError, UsageError
 from cleanspan.labelling.drift import load_reference
 from cleanspan.labelling.model import load_model
+from cleanspan.training import comparing
 from cleanspan.training import lessons as lessons_module
 from cleanspan.training import retrain as module
 from cleanspan.training.comparing import compare_models, marked_by
@@ -296,6 +298,24 @@ def test_finished_marks_of_two_models_are_compared_on_people_new_to_both(done, l
     assert {d.change for d in result.differences.values() if np.isfinite(d.change)} == {0.0}
     with pytest.raises(LabelsError, match="neither model learned from"):
         compare_models(done.model, base, rows, index, comparison=Comparison())
+
+
+def test_a_pattern_that_does_not_fit_every_name_stops_before_anything_is_marked(
+    lab, tmp_path, monkeypatch
+):
+    rows = read_hand_labels([lab.labels], recordings=[lab.recordings])
+    index = find_recordings([lab.recordings])
+    base = load_model(lab.model)
+    names = sorted({row.recording for row in rows})
+    pattern = f"^({re.escape(names[0].removesuffix('.edf'))})"  # fits the first alone
+
+    def too_early(*_, **__):
+        pytest.fail("a recording was worked on before all names were checked")
+
+    monkeypatch.setattr(comparing, "content_hash", too_early)
+    monkeypatch.setattr(comparing, "open_recording", too_early)
+    with pytest.raises(UsageError, match="must be found in every recording's name"):
+        compare_models(base, base, rows, index, comparison=Comparison(person_pattern=pattern))
 
 
 def test_tables_survive_their_file(lab, tmp_path):
