@@ -221,6 +221,27 @@ def test_what_all_means_is_not_asked_where_most_channels_are_named(large_cap):
     assert "--all-channels" not in done.output
 
 
+@pytest.mark.parametrize(
+    ("name", "content", "got"),
+    [
+        ("segments.csv", "", "an empty table"),
+        ("segments.csv", "a,b\n", "nothing under the name 'channel'"),
+        ("channels.csv", "", "an empty table"),
+        ("channels.csv", "a,b\n", "nothing under the name 'channel'"),
+        ("facts.json", '{"facts": 1}', "nothing under the name 'recording'"),
+        ("facts.json", "{", "text that breaks off or is no JSON"),
+    ],
+)
+def test_damaged_results_are_one_line_in_plain_words(folder, capsys, name, content, got):
+    path = folder / "results" / "ward_01" / f"ward_01_{name}"
+    path.write_text(content)
+    code, err = failure(capsys, folder / "results", "--labels", folder / "labels.csv")
+    assert code in (1, 2)
+    assert err.startswith(f"cleanspan: {path}: ")
+    assert f"got {got}; screen the recording again" in err
+    assert err.count("\n") == 1
+
+
 UNREAD = "".join(row for row in LABELS.splitlines(keepends=True) if "reviewed" not in row)
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from cleanspan.errors import LabelsError, UsageError
-from cleanspan.export.stored import read_facts
+from cleanspan.export.stored import read_facts, whole
 from cleanspan.training.hand_labels import (
     END_TOLERANCE_S,
     REVIEWED,
@@ -55,8 +55,9 @@ class Judged:
         if not facts_path.is_file():
             return cls(segments, frozenset({stem(name)}), None)
         facts = read_facts(facts_path)
-        names = frozenset({stem(name), stem(str(facts["recording"]))})
-        return cls(segments, names, float(facts["duration_s"]))
+        with whole(facts_path):
+            names = frozenset({stem(name), stem(str(facts["recording"]))})
+            return cls(segments, names, float(facts["duration_s"]))
 
     def rows(self, labels: Sequence[HandLabel]) -> list[HandLabel]:
         """Pick the rows of this recording."""

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from cleanspan.config import read_toml
-from cleanspan.errors import ConfigError, ModelError
+from cleanspan.errors import ConfigError, ModelError, damage
 from cleanspan.training.judging import PersonCounts, person_code
 from cleanspan.training.lessons import Lesson
 from cleanspan.training.scores import Counts
@@ -77,5 +77,5 @@ def read_left_out(folder: Path, codes: Mapping[str, str]) -> PersonCounts:
         }
     except (ConfigError, KeyError, TypeError, ValueError, AttributeError) as error:
         raise ModelError(
-            f"{path}: left-out figures must be whole, got: {error}; retrain"
+            f"{path}: left-out figures must be whole, got {damage(error)}; retrain"
         ) from error

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cleanspan.config import LabelRules
-from cleanspan.errors import UsageError
-from cleanspan.export.stored import StoredResult
+from cleanspan.errors import UsageError, damage
+from cleanspan.export.stored import StoredResult, read_channels, with_columns
 from cleanspan.training.belonging import SEGMENTS, Judged, all_may_mean_fewer, check_belonging
 from cleanspan.training.evaluation import (
     Judge,
@@ -203,10 +203,11 @@ def _read_segments(path: Path) -> "pd.DataFrame":
     wanted = ["channel", "label", "onset_s", "duration_s"]
     try:
         table = pd.read_csv(path, keep_default_na=False)
-        return table[wanted].astype({"onset_s": float, "duration_s": float})
+        return with_columns(table, wanted).astype({"onset_s": float, "duration_s": float})
     except (OSError, ValueError, KeyError) as error:
         raise UsageError(
-            f"{path}: must be a segment file with {', '.join(wanted)}, got: {error}"
+            f"{path}: must be a segment file with {', '.join(wanted)}, got {damage(error)}; "
+            "screen the recording again"
         ) from error
 
 
@@ -222,11 +223,9 @@ def screened_channels(
 
     Where that file is missing, the channels that occur in segments or hand labels.
     """
-    import pandas as pd
-
     path = segments_path.with_name(segments_path.name.removesuffix(SEGMENTS) + "_channels.csv")
     if path.is_file():
-        table = pd.read_csv(path, keep_default_na=False)
+        table = read_channels(path)
         return [str(name) for name in table.loc[table["verdict"] != "not screened", "channel"]]
     named = [*segments["channel"].astype(str), *(c for row in labels for c in row.channels)]
     return [name for name in dict.fromkeys(named) if name != ALL_CHANNELS]

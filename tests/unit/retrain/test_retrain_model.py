@@ -20,7 +20,8 @@ from cleanspan.training.dataset import Table
 from cleanspan.training.finding import find_recordings
 from cleanspan.training.gate import read_judgement, refusals
 from cleanspan.training.hand_labels import read_hand_labels
-from cleanspan.training.judging import fold_of_people
+from cleanspan.training.judging import fold_of_people, person_code
+from cleanspan.training.left_out import read_left_out
 from cleanspan.training.mixing import weighted
 from cleanspan.training.results import Comparison
 from cleanspan.training.retrain import Plan, retrain
@@ -325,6 +326,17 @@ def test_tables_survive_their_file(lab, tmp_path):
     assert np.array_equal(again.windows.features, tables.windows.features, equal_nan=True)
     assert (again.events.truth["blink"] == tables.events.truth["blink"]).all()
     assert (again.windows.person == tables.windows.person).all()
+
+
+def test_damaged_files_of_a_model_are_told_in_plain_words(lab, tmp_path):
+    tables = tmp_path / "sample.npz"
+    tables.write_bytes((lab.model / "sample.npz").read_bytes()[:5000])
+    with pytest.raises(ModelError, match="plain arrays, got an archive that breaks off$"):
+        load_tables(tables)
+    code = person_code("ada")
+    (tmp_path / "left-out.toml").write_text(f'[{code}]\nlessons = "x"\n')
+    with pytest.raises(ModelError, match="got nothing under the name 'labels'; retrain$"):
+        read_left_out(tmp_path, {"ada": "x"})
 
 
 def test_tables_of_another_feature_version_are_refused(lab, tmp_path, monkeypatch):
