@@ -17,10 +17,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cleanspan.config import Config, load_config
+from cleanspan.config import Config
 from cleanspan.export.exclusions import Applied, apply_to
 from cleanspan.export.marks import marks_for
-from cleanspan.export.plans import Plan, load_plan, shipped_plans
+from cleanspan.export.plans import Plan, check_labels, load_plan, shipped_plans
 from cleanspan.export.stored import StoredResult
 from cleanspan.types import Channel, Finding, Piece, Recording
 
@@ -86,7 +86,7 @@ class Result:
         Raises
         ------
         ConfigError
-            If there is no such plan or its file is wrong.
+            If there is no such plan, its file is wrong, or it names an unknown label.
 
         Examples
         --------
@@ -99,6 +99,8 @@ class Result:
         100.0
         """
         chosen = load_plan(plan) if isinstance(plan, str) else plan
+        if isinstance(plan, str):
+            check_labels(plan, chosen, self.labels)
         return apply_to(self, self.pieces, chosen)
 
     def annotations(
@@ -184,16 +186,13 @@ def screen(
     >>> lost["channel"].nunique() == len(result.eeg)
     True
     """
-    from cleanspan.labelling.model import check_rules, load_model
     from cleanspan.screen import screened
-    from cleanspan.training.store import resolve_model
+    from cleanspan.training.settled import load_settings, settled
 
     settings = (
-        config if isinstance(config, Config) else load_config(Path(config) if config else None)
+        config if isinstance(config, Config) else load_settings(Path(config) if config else None)
     )
-    chosen = settings.labelling
-    model = load_model(resolve_model(chosen.model, chosen.store))
-    check_rules(settings.segments, model)
+    _, model = settled(settings)
     opened = Path(source) if isinstance(source, str | Path) else _recording_of(source)
     with screened(opened, config=settings, model=model) as found:
         return Result(

@@ -190,7 +190,7 @@ def _check_place(folder: Path) -> None:
     if entries and not _holds_results(entries):
         raise UsageError(
             f"{folder}: results replace this folder as a whole, so it must hold earlier results "
-            f"or nothing, got: {min(entry.name for entry in entries)}; choose another --out"
+            f"or nothing, got: {min(entry.name for entry in entries)}; choose another folder"
         )
 
 

@@ -38,10 +38,10 @@ class Windows:
 
     def __post_init__(self) -> None:
         """Check the ranges."""
-        within("hop_s", self.hop_s, 0.25, 1.0)
-        if self.hop_s not in HOPS_S:
-            raise ValueError(f"hop_s must be 0.25, 0.5 or 1, got {self.hop_s:g}")
-        within("block_s", self.block_s, 5.0, 120.0)
+        hop = outside("hop_s", self.hop_s, 0.25, 1.0)
+        if not hop and self.hop_s not in HOPS_S:
+            hop = f"hop_s must be 0.25, 0.5 or 1, got {self.hop_s:g}"
+        no_problem(hop, outside("block_s", self.block_s, 5.0, 120.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,10 +67,14 @@ class SegmentRule:
 
     def __post_init__(self) -> None:
         """Check the ranges."""
-        within("begin_at", self.begin_at, 0.01, 0.99)
-        within("keep_above", self.keep_above, 0.01, self.begin_at)
-        within("shortest_s", self.shortest_s, 0.0, 60.0)
-        within("join_s", self.join_s, 0.0, 60.0)
+        begin = outside("begin_at", self.begin_at, 0.01, 0.99)
+        no_problem(
+            begin,
+            # A limit that is wrong itself says nothing about what it limits.
+            outside("keep_above", self.keep_above, 0.01, 0.99 if begin else self.begin_at),
+            outside("shortest_s", self.shortest_s, 0.0, 60.0),
+            outside("join_s", self.join_s, 0.0, 60.0),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,13 +123,15 @@ class Export:
 
     def __post_init__(self) -> None:
         """Check the choices."""
-        one_of("marked", self.marked, ("copy", "annotations-only", "none"))
-        if not self.keep_notes and not self.deidentify:
-            # Notes would be gone from the copy, names and dates would stay in its header.
-            raise ValueError(
-                "keep_notes = false must come with deidentify = true, got it alone: names and "
-                "dates would stay in the header"
-            )
+        # Notes would be gone from the copy, names and dates would stay in its header.
+        alone = (
+            "keep_notes = false must come with deidentify = true, got it alone: names and "
+            "dates would stay in the header"
+        )
+        no_problem(
+            none_of("marked", self.marked, ("copy", "annotations-only", "none")),
+            "" if self.keep_notes or self.deidentify else alone,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,17 +186,26 @@ class Config:
         return hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
-def within(name: str, value: float, low: float, high: float) -> None:
-    """Raise ValueError unless low ≤ value ≤ high."""
-    if not low <= value <= high:
-        raise ValueError(f"{name} must lie between {low:g} and {high:g}, got {value:g}")
+def outside(name: str, value: float, low: float, high: float) -> str:
+    """Say what is wrong unless low ≤ value ≤ high; else nothing."""
+    if low <= value <= high:
+        return ""
+    return f"{name} must lie between {low:g} and {high:g}, got {value:g}"
 
 
-def one_of(name: str, value: str, choices: tuple[str, ...]) -> None:
-    """Raise ValueError unless value is one of choices."""
-    if value not in choices:
-        options = ", ".join(repr(choice) for choice in choices)
-        raise ValueError(f"{name} must be one of {options}, got {value!r}")
+def none_of(name: str, value: str, choices: tuple[str, ...]) -> str:
+    """Say what is wrong unless value is one of choices; else nothing."""
+    if value in choices:
+        return ""
+    options = ", ".join(repr(choice) for choice in choices)
+    return f"{name} must be one of {options}, got {value!r}"
+
+
+def no_problem(*problems: str) -> None:
+    """Raise ValueError unless every text is empty; its lines are the problems."""
+    found = [problem for problem in problems if problem]
+    if found:
+        raise ValueError("\n".join(found))
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -249,6 +264,10 @@ def fill(cls: type[T], mapping: Mapping[str, Any], *, where: str) -> T:
     return typing.cast("T", built)
 
 
+_STAND_INS: dict[Any, Any] = {str: "-", tuple[str, ...]: ("-",)}
+"""For what must be given and is not, so that the other settings are looked at all the same."""
+
+
 def _build(
     cls: type[Any], mapping: Mapping[str, Any], where: str, prefix: str, problems: list[str]
 ) -> object:
@@ -256,7 +275,7 @@ def _build(
     hints = typing.get_type_hints(cls)
     known = [item.name for item in dataclasses.fields(cls)]
     before = len(problems)
-    incomplete = False
+    stand_ins: dict[str, Any] = {}
     values: dict[str, object] = {}
     for key, value in mapping.items():
         place = f"{where}: {prefix}{key}"
@@ -274,13 +293,14 @@ def _build(
         needed = default == (dataclasses.MISSING, dataclasses.MISSING)
         if needed and item.name not in mapping:
             problems.append(f"{where}: {prefix}{item.name} must be given")
-        incomplete |= needed and item.name not in values
-    if incomplete:
-        return None
+        if needed and item.name not in values:
+            if hints[item.name] not in _STAND_INS:
+                return None
+            stand_ins[item.name] = _STAND_INS[hints[item.name]]
     try:
-        built = cls(**values)
+        built = cls(**values, **stand_ins)
     except ValueError as error:
-        problems.append(f"{where}: {prefix}{error}")
+        problems += [f"{where}: {prefix}{line}" for line in str(error).splitlines()]
         return None
     return built if len(problems) == before else None
 

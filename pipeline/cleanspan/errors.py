@@ -3,6 +3,32 @@
 A message says what must hold, then what was got, then what to do.
 """
 
+_LONGEST_NAME = 40
+"""Longer texts in a KeyError are a library's sentence and no name."""
+
+
+def damage(error: Exception) -> str:
+    """Say in plain words what a file is found to lack, given what reading it raised.
+
+    Libraries name their own classes and internals; whoever reads the line needs neither. The
+    libraries' errors are known by name, so that none of them is loaded for this.
+    """
+    if isinstance(error, FileNotFoundError):
+        return "no file of that name"
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror
+    if isinstance(error, UnicodeDecodeError):
+        return "bytes that are no text in UTF-8"
+    if isinstance(error, KeyError) and len(str(error)) < _LONGEST_NAME:
+        return f"nothing under the name {error}"
+    known = {
+        "JSONDecodeError": "text that breaks off or is no JSON",
+        "EmptyDataError": "an empty table",
+        "ParserError": "a table that breaks off or has rows of different lengths",
+        "BadZipFile": "an archive that breaks off",
+    }
+    return known.get(type(error).__name__, "content that does not have the form it should")
+
 
 class CleanspanError(Exception):
     """Base of every error that a user can cause and mend."""

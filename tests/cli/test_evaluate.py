@@ -1,5 +1,6 @@
 """``cleanspan evaluate`` as a user meets it."""
 
+import json
 from pathlib import Path
 
 import pandas as pd
@@ -149,6 +150,138 @@ def test_a_folder_without_results_is_refused(folder, capsys):
     assert "must hold *_segments.csv" in err
 
 
+def with_facts(folder, duration_s=20.0, recording="ward_01.edf"):
+    facts = {"facts": 1, "recording": recording, "duration_s": duration_s}
+    (folder / "results" / "ward_01" / "ward_01_facts.json").write_text(json.dumps(facts))
+
+
+def test_rows_of_a_recording_without_results_are_refused(folder, capsys):
+    labels = folder / "labels.csv"
+    labels.write_text(
+        LABELS + "ward_9.edf,muscle,5,4,T7,first,\nward_9.edf,blink,9,1,Fp1,first,\n"
+    )
+    code, err = failure(capsys, folder / "results", "--labels", labels)
+    assert code == 2
+    assert "labels.csv:7: the recording 'ward_9.edf' must be among the results, got none" in err
+    assert err.count("ward_9.edf") == 1
+
+
+def test_rows_beyond_the_end_of_the_recording_are_refused(folder, capsys):
+    with_facts(folder)
+    labels = folder / "labels.csv"
+    labels.write_text(LABELS + "ward_01.edf,muscle,19,4,T7,first,\n")
+    code, err = failure(capsys, folder / "results", "--labels", labels)
+    assert code == 2
+    assert "labels.csv:7: a mark must lie inside the recording (0 to 20 s), got 19 to 23 s" in err
+
+
+def test_rows_may_call_results_by_the_name_of_the_recording(folder, capsys):
+    with_facts(folder, recording="ward: 1.edf")
+    labels = folder / "labels.csv"
+    labels.write_text(LABELS.replace("ward_01", "ward: 1") + "elsewhere,muscle,1,1,T7,first,\n")
+    _, err = failure(capsys, folder / "results", "--labels", labels)
+    assert "'elsewhere' must be among the results" in err
+    assert "ward: 1" not in err
+
+
+def test_recordings_that_one_of_two_readers_read_are_named(folder):
+    rows = LABELS.splitlines(keepends=True)
+    (folder / "a.csv").write_text("".join(rows[:4]) + "ward_02.edf,reviewed,0,9,all,first,\n")
+    (folder / "b.csv").write_text(rows[0] + rows[4] + "ward_03.edf,reviewed,0,9,all,second,\n")
+    done = run(folder / "b.csv", "--labels", folder / "a.csv")
+    assert done.exit_code == 0, done.output
+    assert "ward_02.edf: read by one reader only, so not compared" in done.output
+    assert "ward_03.edf: read by one reader only, so not compared" in done.output
+
+
+@pytest.fixture
+def large_cap(folder):
+    names = [f"{row}{n}" for row in ("AF", "F", "FC", "C", "CP", "P", "PO") for n in range(1, 7)]
+    (folder / "results" / "ward_01" / "ward_01_channels.csv").write_text(
+        "channel,role,verdict\n" + "".join(f"{name},eeg,good\n" for name in names)
+    )
+    return folder
+
+
+def test_what_all_means_is_asked_where_the_cap_is_large_and_few_channels_are_named(large_cap):
+    labels = large_cap / "labels.csv"
+    labels.write_text(LABELS.replace("Fp1 Fp2", "F3 F4").replace("T7", "C3"))
+    done = run(large_cap / "results", "--labels", labels)
+    assert "ward_01.edf (3 of 42); if the readers saw only some channels" in done.output
+    told = run(large_cap / "results", "--labels", labels, "--all-channels", "F3 F4 C3")
+    assert "--all-channels" not in told.output
+
+
+def test_what_all_means_is_not_asked_where_most_channels_are_named(large_cap):
+    names = " ".join(f"{row}{n}" for row in ("AF", "F", "FC", "C") for n in range(1, 7))
+    labels = large_cap / "labels.csv"
+    labels.write_text(LABELS.replace("Fp1 Fp2", names).replace("T7", "C3"))
+    done = run(large_cap / "results", "--labels", labels)
+    assert done.exit_code == 0, done.output
+    assert "--all-channels" not in done.output
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "got"),
+    [
+        ("segments.csv", "", "an empty table"),
+        ("segments.csv", "a,b\n", "nothing under the name 'channel'"),
+        ("channels.csv", "", "an empty table"),
+        ("channels.csv", "a,b\n", "nothing under the name 'channel'"),
+        ("facts.json", '{"facts": 1}', "nothing under the name 'recording'"),
+        ("facts.json", "{", "text that breaks off or is no JSON"),
+    ],
+)
+def test_damaged_results_are_one_line_in_plain_words(folder, capsys, name, content, got):
+    path = folder / "results" / "ward_01" / f"ward_01_{name}"
+    path.write_text(content)
+    code, err = failure(capsys, folder / "results", "--labels", folder / "labels.csv")
+    assert code in (1, 2)
+    assert err.startswith(f"cleanspan: {path}: ")
+    assert f"got {got}; screen the recording again" in err
+    assert err.count("\n") == 1
+
+
+UNREAD = "".join(row for row in LABELS.splitlines(keepends=True) if "reviewed" not in row)
+
+
+def test_precision_is_not_told_where_nobody_says_what_was_read(folder):
+    (folder / "labels.csv").write_text(UNREAD)
+    done = run(folder / "results", "--labels", folder / "labels.csv", "--out", folder / "scores")
+    assert done.exit_code == 0, done.output
+    table = pd.read_csv(folder / "scores" / "evaluation.csv")
+    rows = table[table["label"].isin(["blink", "muscle"])]
+    unknown = ["precision", "f1", "kappa"]
+    assert rows[[f"cells_{name}" for name in unknown]].isna().all(axis=None)
+    assert rows[["events_precision", "events_f1", "onsets_f1"]].isna().all(axis=None)
+    assert rows.groupby("label")["cells_recall"].first().tolist() == [1, 0.5]
+    assert "nan" not in done.output
+    assert done.output.count("precision cannot be told") == 1
+
+
+def test_precision_is_that_of_the_recordings_with_a_reviewed_span(folder):
+    other = folder / "results" / "ward_02"
+    other.mkdir()
+    (other / "ward_02_segments.csv").write_text(
+        "channel,label,kind,onset_s,duration_s,confidence\nT7,muscle,,5.0,4.0,0.8\n"
+    )
+    segments = folder / "results" / "ward_01" / "ward_01_segments.csv"
+    segments.write_text(segments.read_text() + "EEG T3-A1A2,muscle,,12,2,0.8\n")
+    labels = folder / "labels.csv"
+    labels.write_text(LABELS + "ward_02.edf,muscle,5,4,T7,first,\n")
+    done = run(
+        *(folder / "results", "--labels", labels, "--readers", "any"),
+        *("--out", folder / "scores"),
+    )
+    assert done.exit_code == 0, done.output
+    table = pd.read_csv(folder / "scores" / "evaluation.csv")
+    muscle = table[table["scope"] == "all"].set_index("label").loc["muscle"]
+    assert muscle["cells_precision"] == 0.5
+    assert muscle["cells_recall"] == 0.75
+    assert muscle["events_precision"] == 0.5
+    assert "in ward_02.edf: unmarked may be overlooked" in done.output
+
+
 DEMO = Path(__file__).parents[2] / "demo_data"
 
 
@@ -162,7 +295,9 @@ def test_probabilities_of_a_screened_recording_are_checked_too(tmp_path):
         DEMO / f"{name}.edf", tmp_path / "out" / name, config=Config(), model=shipped_model()
     )
     assert outcome.status == "done", outcome.error
-    labels = DEMO / "hand-labels-reader-1.csv"
+    rows = (DEMO / "hand-labels-reader-1.csv").read_text().splitlines(keepends=True)
+    labels = tmp_path / "labels.csv"
+    labels.write_text("".join([rows[0], *(row for row in rows if name in row)]))
     done = run(tmp_path / "out", "--labels", labels, "--out", tmp_path / "scores")
     assert done.exit_code == 0, done.output
     table = pd.read_csv(tmp_path / "scores" / "calibration.csv")

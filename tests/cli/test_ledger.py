@@ -3,6 +3,8 @@
 import csv
 import json
 import shutil
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -102,6 +104,46 @@ def test_a_ledger_made_anew_knows_every_result(config: Path, tmp_path: Path) -> 
     assert sorted([row[k] for k in keys] for row in after) == sorted(
         [row[k] for k in keys] for row in before
     )
+
+
+@pytest.mark.parametrize(
+    ("file", "content", "got"),
+    [
+        ("R2_origin.json", b"{", "text that breaks off or is no JSON"),
+        ("R2_origin.json", b'{"format": 1}', "nothing under the name 'outcome'"),
+        ("R2_channels.csv", b"channel\n\xff", "bytes that are no text in UTF-8"),
+        ("R2_channels.csv", b"electrode,contact_loss_share\nFp1,0.5", "under the name 'channel'"),
+    ],
+    ids=["cut off", "a key lost", "no text", "a column lost"],
+)
+def test_a_damaged_result_is_left_out_of_a_new_ledger_with_one_line(
+    config: Path,
+    tmp_path: Path,
+    caplog: pytest.LogCaptureFixture,
+    *,
+    file: str,
+    content: bytes,
+    got: str,
+) -> None:
+    copy = tmp_path / "night"
+    shutil.copytree(config.parent, copy)
+    (copy / "out" / "R2" / file).write_bytes(content)
+    said = ledger(copy / config.name, "--rebuild").output
+    assert "made anew from 3 result(s)" in said
+    (line,) = caplog.messages
+    assert line.startswith("R2: a result must be whole to be entered, got ")
+    assert got in line
+    assert "Error" not in line
+
+
+def test_an_outcome_that_cannot_be_read_is_told_in_one_line(config: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "night"
+    shutil.copytree(config.parent, copy)
+    with closing(sqlite3.connect(copy / "out" / "ledger.sqlite")) as db, db:
+        db.execute("UPDATE jobs SET outcome = '{' WHERE outcome IS NOT NULL")
+    with pytest.raises(LedgerError, match=r"results are not affected.*--rebuild") as caught:
+        ledger(copy / config.name)
+    assert "\n" not in str(caught.value)
 
 
 def test_no_ledger_yet_is_told(tmp_path: Path) -> None:

@@ -75,6 +75,12 @@ def test_the_list_shows_what_is_in_use(lab, run):
     assert "blink, muscle, line noise, contact loss" in listed[1]
 
 
+def test_a_model_in_use_already_is_said_to_be(lab, run):
+    run("use", "better", "--why", "eight more people")
+    assert "in use already: nothing was changed: better" in run("use", "better", "--why", "again")
+    assert "in use: shipped" in run("back", "--why", "worse")
+
+
 def test_a_worse_model_is_refused_label_by_label(lab, run):
     err = run("use", "worse", "--why", "it is new", status=2)
     assert "muscle: F1 0.700 on held-out people, 0.900 before" in err

@@ -180,3 +180,13 @@ def test_files_that_cannot_grow_are_told_in_lines(config: Path) -> None:
     )
     told_of_a_full_disk(ended)
     assert "the log cannot be written: [Errno 27]" in ended.stderr
+
+
+def test_an_own_plan_with_an_unknown_label_stops_before_any_work(config: Path) -> None:
+    plan = config.parent / "own.toml"
+    plan.write_text('purpose = "x"\nrationale = "x"\nmost_bad_share = 0.5\ntolerated = ["blnk"]\n')
+    config.write_text(f'{config.read_text()}[screen.export]\nplan = "{plan}"\n')
+    done = run("night", "--config", config)
+    assert done.returncode == 2
+    assert "must name known labels, got 'blnk'; did you mean 'blink'?" in done.stderr
+    assert not list((config.parent / "out").glob("*/*_facts.json"))

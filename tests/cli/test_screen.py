@@ -399,7 +399,8 @@ def test_a_folder_without_recordings(run):
 def test_every_problem_of_a_config_at_once(run, source):
     Path("c.toml").write_text(
         '[windows]\nhop = 0.5\nblock_s = 1000\n[export]\nmarked = "yes"\nreport = 3\n'
-        "[segments.muscle]\nbegin_at = 2\n[exprot]\n"
+        "keep_notes = false\nplan = 'restng'\n"
+        "[segments.muscle]\nbegin_at = 2\njoin_s = -1\n[exprot]\n"
     )
     done = run(source, "--config", "c.toml")
     refused(done)
@@ -411,9 +412,31 @@ def test_every_problem_of_a_config_at_once(run, source):
             "cleanspan: c.toml: export.marked must be one of 'copy', 'annotations-only', 'none', "
             "got 'yes'"
         ),
+        (
+            "cleanspan: c.toml: export.keep_notes = false must come with deidentify = true, got "
+            "it alone: names and dates would stay in the header"
+        ),
         "cleanspan: c.toml: segments.muscle.begin_at must lie between 0.01 and 0.99, got 2",
+        "cleanspan: c.toml: segments.muscle.join_s must lie between 0 and 60, got -1",
         "cleanspan: c.toml: exprot is not a setting; did you mean 'export'?",
+        (
+            "cleanspan: a plan must be a shipped one or a .toml file, got 'restng'; did you mean "
+            "'resting'?"
+        ),
     ]
+
+
+def test_plan_model_and_rules_that_are_wrong_are_told_at_once(run, source):
+    Path("own.toml").write_text(
+        'purpose = "x"\nrationale = "x"\nmost_bad_share = 0.5\ntolerated = ["blnk", "mucle"]\n'
+    )
+    Path("c.toml").write_text("[segments.blnk]\nbegin_at = 0.6\n")
+    done = run(source, "--config", "c.toml", "--plan", "own.toml")
+    refused(done, "segments.blnk: it must be a label", "got 'blnk'; did", "got 'mucle'; did")
+    assert len(done.lines) == 3
+    done = run(source, "--plan", "restng", "--model", "nowhere", with_model=False)
+    refused(done, "got 'restng'", "got 'nowhere'")
+    assert len(done.lines) == 2
 
 
 @pytest.mark.parametrize(

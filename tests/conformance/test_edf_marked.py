@@ -444,7 +444,9 @@ def test_the_recording_itself_is_never_the_output(tmp_path):
     link.symlink_to(source)
     for target in (source, link):
         for writer in (write_marked, write_annotations_only):
-            with pytest.raises(OutputError, match="must not be the recording itself"):
+            with pytest.raises(
+                OutputError, match="must not be the recording itself; choose another folder"
+            ):
                 writer(source, target, MARKS)
     assert source.read_bytes() == SOURCES["EDF"]
 

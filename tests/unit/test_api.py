@@ -90,9 +90,18 @@ def test_written_results_read_back_as_the_same_result(result, tmp_path):
 
 def test_own_plan_as_a_path_and_as_a_plan(result, tmp_path):
     path = tmp_path / "own.toml"
-    path.write_text('purpose = "x"\nrationale = "x"\nlabels = ["line noise"]\n')
+    path.write_text(
+        'purpose = "x"\nrationale = "x"\nlabels = ["line noise"]\nmost_bad_share = 0.5\n'
+    )
     by_path, by_plan = result.apply(str(path)), result.apply(load_plan(str(path)))
     assert by_path.usable_s == by_plan.usable_s > 85.0
+
+
+def test_an_own_plan_with_an_unknown_label_is_refused(result, tmp_path):
+    path = tmp_path / "own.toml"
+    path.write_text('purpose = "x"\nrationale = "x"\nmost_bad_share = 0.5\ntolerated = ["blnk"]\n')
+    with pytest.raises(ConfigError, match=r"got 'blnk'; did you mean 'blink'\?"):
+        result.apply(str(path))
 
 
 def test_mistakes_are_named(result, tmp_path):

@@ -146,7 +146,9 @@ def test_folders_of_odd_names(tmp_path, name, folder):
 def test_a_folder_of_something_else_is_never_replaced(tmp_path):
     """Recordings kept in folders of their own: results must not take such a folder's place."""
     (source,) = touch(tmp_path / "data" / "R" / "R.edf")
-    with pytest.raises(UsageError, match=r"R: results replace this folder .* got: R\.edf"):
+    with pytest.raises(
+        UsageError, match=r"R: results replace this folder .* got: R\.edf; choose another folder"
+    ):
         plan_tasks([source], tmp_path / "data")
     assert source.exists()
 

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from cleanspan.config import LabelRules
 from cleanspan.training.events import (
     Events,
     clustered,
@@ -20,7 +21,7 @@ from cleanspan.training.events import (
 )
 from cleanspan.training.hand_labels import HandLabel
 from cleanspan.training.scores import EventCounts
-from cleanspan.training.truth import ANY, TWO
+from cleanspan.training.truth import ANY, TWO, cell_truth
 
 NONE = np.empty((0, 2))
 CAP = ["Fp1", "Fp2", "Fz", "O1"]
@@ -97,6 +98,35 @@ def test_a_lasting_mark_counts_where_two_readers_overlap():
     found = reader_events(rows, CAP, "muscle", agreement=TWO)
     assert found.spans_s.tolist() == [[4, 8]]
     assert found.doubtful_s.tolist() == [[2, 4], [8, 10]]
+
+
+@pytest.mark.parametrize("label", ["blink", "muscle"])
+def test_where_one_reader_alone_read_that_reader_decides_in_events_and_seconds_alike(label):
+    rows = [blink(0, 20, "all", "a", "reviewed"), blink(0, 10, "all", "b", "reviewed")]
+    rows += [blink(3, 0.4, "Fp1", "a", label), blink(13, 0.4, "Fp1", "a", label)]
+    found = reader_events(rows, CAP, label, agreement=TWO)
+    assert found.spans_s == pytest.approx(np.array([[13, 13.4]]))
+    assert found.doubtful_s == pytest.approx(np.array([[3, 3.4]]))
+    cells = cell_truth(rows, CAP, label, onsets_s=np.arange(20.0), agreement=TWO)
+    assert cells[0, [3, 13]].tolist() == [-1, 1]
+
+
+def test_a_reader_of_other_channels_has_no_say():
+    rows = [blink(0, 20, "all", "a", "reviewed"), blink(0, 20, "O1", "b", "reviewed")]
+    rows += [blink(3, 2, "Fp1", "a", "muscle"), blink(9, 2, "O1", "a", "muscle")]
+    found = reader_events(rows, CAP, "muscle", agreement=TWO)
+    assert found.spans_s.tolist() == [[3, 5]]
+    assert found.doubtful_s.tolist() == [[9, 11]]
+    cells = cell_truth(rows, CAP, "muscle", onsets_s=np.arange(20.0), agreement=TWO)
+    assert (cells[0, 3], cells[CAP.index("O1"), 9]) == (1, -1)
+
+
+def test_all_as_the_readers_channels_gives_no_say_elsewhere():
+    rules = LabelRules(all_channels=("O1",))
+    rows = [blink(0, 20, "all", name, "reviewed") for name in "ab"]
+    rows += [blink(3, 2, "Fp1", "a", "muscle")]
+    assert len(reader_events(rows, CAP, "muscle", agreement=TWO, rules=rules).spans_s) == 1
+    assert len(reader_events(rows, CAP, "muscle", agreement=TWO).spans_s) == 0
 
 
 times = st.lists(st.integers(0, 60), max_size=7, unique=True).map(

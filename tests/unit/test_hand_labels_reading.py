@@ -48,6 +48,24 @@ def test_a_row_becomes_a_label_with_its_place(tmp_path):
     assert row.place == f"{path}:2"
 
 
+@pytest.mark.parametrize(
+    ("encoding", "got"),
+    [
+        ("latin-1", "other bytes in line 3 (Latin-1, perhaps)"),
+        ("utf-16", "UTF-16"),
+        ("utf-16-le", "UTF-16, or no text at all"),
+    ],
+)
+def test_a_table_in_another_encoding_is_one_line_that_says_what_to_do(tmp_path, encoding, got):
+    path = tmp_path / "labels.csv"
+    note = "undeutlich" if encoding == "utf-16-le" else "für später"
+    rows = f"a.edf,blink,1,0.2,all,r,\na.edf,blink,3,0.2,all,r,{note}\n"
+    path.write_text(HEADER + rows, encoding=encoding)
+    assert problems(path) == (
+        f"{path}: a label table must be in UTF-8, got {got}; save it again as 'CSV UTF-8'",
+    )
+
+
 def test_every_problem_is_listed_at_once_with_its_line(tmp_path):
     path = write(
         tmp_path,

@@ -44,6 +44,7 @@ command = "mail"
     for part in (
         "outptu is not a setting; did you mean 'output'?",
         "output must be given",
+        "inbox must name at least one folder",
         "settle_s must be a number",
         "attempts must lie between 1 and 100, got 0",
         "hop_s must lie between 0.25 and 1, got 3",

@@ -121,18 +121,21 @@ def _show(evaluation: "Evaluation") -> None:
     cells = shown[["label", *(c for c in shown.columns if c.startswith("cells_"))]]
     events = shown[["label", *(c for c in shown.columns if c.startswith(("events_", "onsets_")))]]
     confusion = confusion_table(evaluation.scores).rename_axis("true").reset_index()
-    for title, part in (
+    tables = [
         ("Channel seconds", cells.rename(columns=lambda c: c.removeprefix("cells_"))),
         ("Events", events.rename(columns=lambda c: c.removeprefix("events_"))),
         ("Spread between people", spread_table(evaluation.scores)),
+    ]
+    if whole.confusion.any():
         # Counts of its own: above, each label counts by itself, several at once included.
-        ("Seconds of one true class, by marked class (several marks count in part)", confusion),
-    ):
+        title = "Seconds of one true class, by marked class (several marks count in part)"
+        tables.append((title, confusion))
+    for title, part in tables:
         click.echo(f"\n{title}")
         click.echo("\n".join(text_table(part)))
-    click.echo(
-        f"\nOf {whole.clean_cells} clean channel seconds, {whole.false_share:.1%} carry a mark."
-    )
+    if whole.clean_cells:
+        share = f"{whole.false_share:.1%}"
+        click.echo(f"\nOf {whole.clean_cells} clean channel seconds, {share} carry a mark.")
     for label, result in evaluation.calibrations.items():
         click.echo(
             f"Probabilities of {label}: expected calibration error {result.expected_error:.3f}, "

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from cleanspan.errors import RecordingError, UsageError
-from cleanspan.export.plans import Plan, load_plan, shipped_plans
+from cleanspan.errors import ConfigError, RecordingError, UsageError
+from cleanspan.export.plans import Plan, check_labels, load_plan, shipped_plans
 from cleanspan.export.replan import (
     ANNOTATIONS,
     BUTTON,
@@ -20,7 +20,7 @@ from cleanspan.export.replan import (
     update_plans,
     write_plan_rows,
 )
-from cleanspan.export.stored import find_results
+from cleanspan.export.stored import find_results, known_labels
 
 
 class Epoch(click.ParamType["tuple[float, float]"]):
@@ -103,6 +103,7 @@ def command(
         for plan in plans:
             epoch_of(events, plan)  # before anything is written
     folders = find_results(results)
+    _check_plans(names, plans, folders)
     if events is not None:
         check_events(folders, events)
     rows: list[PlanRow] = []
@@ -118,13 +119,35 @@ def command(
 
 def _load_plans(names: tuple[str, ...]) -> list[Plan]:
     """Read every plan before anything is written."""
-    plans = [load_plan(name) for name in names]
+    plans: list[Plan] = []
+    problems: list[str] = []
+    for name in names:
+        try:
+            plans.append(load_plan(name))
+        except ConfigError as error:
+            problems += error.problems
+    if problems:
+        raise ConfigError(problems)
     twice = [name for name, count in Counter(plan.name for plan in plans).items() if count > 1]
     if twice:
         raise UsageError(
             f"plans must have different names, got {twice[0]!r} twice; rename one of the files"
         )
     return plans
+
+
+def _check_plans(names: tuple[str, ...], plans: list[Plan], folders: list[Path]) -> None:
+    """Refuse a lab's own plan with a label that none of the results knows."""
+    labels = known_labels(folders)
+    problems: list[str] = []
+    for name, plan in zip(names, plans, strict=True):
+        try:
+            # Where nothing can be read each result says so, and no label is known.
+            check_labels(name, plan, labels or plan.named_labels)
+        except ConfigError as error:
+            problems += error.problems
+    if problems:
+        raise ConfigError(problems)
 
 
 def _one(folder: Path, plans: list[Plan], events: EventChoice | None) -> list[PlanRow]:

@@ -64,7 +64,10 @@ def show_model(name: str, config: Path | None) -> None:
     click.echo(f"{model.full_name} in {model.folder}")
     card = model.folder / CARD
     if card.is_file():
-        click.echo(card.read_text(encoding="utf-8"))
+        try:
+            click.echo(card.read_text(encoding="utf-8", errors="replace"))
+        except OSError as error:
+            raise ModelError(f"{card}: a card must be readable, got: {error.strerror}") from error
     for change in store.history():
         note = ", forced" if change.forced else ", going back" if change.back else ""
         click.echo(f"{change.when}  {change.model}  by {change.who}{note}: {change.why}")
@@ -105,8 +108,9 @@ def use_model(name: str, why: str, *, force: bool, config: Path | None) -> None:
             + "; ".join(reasons)
             + ". To use it all the same: --force, and --why with the reason"
         )
-    store.use(name, who=_who(), why=why, forced=bool(reasons))
-    click.echo(f"in use: {name} ({model.fingerprint})")
+    change = store.use(name, who=_who(), why=why, forced=bool(reasons))
+    already = "" if change else " already: nothing was changed"
+    click.echo(f"in use{already}: {name} ({model.fingerprint})")
     for reason in reasons:
         click.echo(f"note: forced although {reason}", err=True)
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cleanspan.config import Config, load_config
+from cleanspan.config import Config
 from cleanspan.errors import UsageError
 
 if TYPE_CHECKING:
@@ -57,17 +57,13 @@ def command(
     Not a medical device and not for diagnosis. A missing mark proves nothing.
     """
     from cleanspan.batch import find_recordings, plan_tasks, screen_batch
-    from cleanspan.export.plans import load_plan
-    from cleanspan.labelling.model import check_rules, load_model
-    from cleanspan.training.store import resolve_model
+    from cleanspan.training.settled import load_settings, settled
 
     logging.basicConfig(format="cleanspan: %(message)s")
     level = logging.ERROR if quiet else logging.WARNING
     logging.getLogger("cleanspan").setLevel(logging.DEBUG if verbose else level)
-    config = _with_options(load_config(config_path), plan=plan, model=model, **changes)
-    load_plan(config.export.plan)
-    model_folder = resolve_model(config.labelling.model, config.labelling.store)
-    check_rules(config.segments, load_model(model_folder))
+    config = _with_options(load_settings(config_path), plan=plan, model=model, **changes)
+    model_folder, _ = settled(config)
     tasks = plan_tasks(find_recordings(paths, out), out)
     with _progress(len(tasks), hidden=quiet) as step:
         outcomes = screen_batch(

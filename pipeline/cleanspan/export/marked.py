@@ -356,5 +356,5 @@ def _opened(source: Path | Recording) -> Iterator[Recording]:
 def _refuse_same_file(source: Path, target: Path) -> None:
     if target.exists() and source.exists() and target.samefile(source):
         raise OutputError(
-            f"{target}: the output must not be the recording itself; choose another --out"
+            f"{target}: the output must not be the recording itself; choose another folder"
         )

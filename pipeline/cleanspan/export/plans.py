@@ -5,13 +5,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from cleanspan.config import fill, one_of, read_toml, within
+from cleanspan.config import fill, no_problem, none_of, outside, read_toml
 from cleanspan.errors import ConfigError
 from cleanspan.recording.electrodes import electrode_name
 from cleanspan.shipped import shipped_folder
 from cleanspan.types import Channel
 
 ALL = "all"
+
+TAKING = (
+    *("most_bad_share", "most_bad_channels", "must_be_good", "removes", "drop_channel_above"),
+)
+"""Without one of these keys a plan would take nothing away, whatever is marked."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,20 +82,33 @@ class Plan:
 
     def __post_init__(self) -> None:
         """Check the ranges."""
-        for name in ("confidence", "drop_channel_above", "most_dropped_share"):
-            within(name, getattr(self, name), 0.0, 1.0)
-        for name, highest in (("padding_s", 60.0), ("shortest_kept_s", 3600.0)):
-            within(name, getattr(self, name), 0.0, highest)
-        within("minimum_usable_s", self.minimum_usable_s, 0.0, 7 * 86400.0)
-        one_of("dropped", self.dropped, ("leave out", "interpolate"))
-        if self.most_bad_channels is not None and self.most_bad_share is not None:
-            raise ValueError("most_bad_channels and most_bad_share exclude each other, got both")
-        if self.most_bad_channels is not None:
-            within("most_bad_channels", self.most_bad_channels, 0, 10_000)
-        if self.most_bad_share is not None:
-            within("most_bad_share", self.most_bad_share, 0.0, 1.0)
-        if self.epoch_s and (len(self.epoch_s) != 2 or self.epoch_s[0] >= self.epoch_s[1]):
-            raise ValueError(f"epoch_s must be a begin and a later end, got {list(self.epoch_s)}")
+        no_problem(
+            *(
+                outside(name, getattr(self, name), 0.0, 1.0)
+                for name in ("confidence", "drop_channel_above", "most_dropped_share")
+            ),
+            outside("padding_s", self.padding_s, 0.0, 60.0),
+            outside("shortest_kept_s", self.shortest_kept_s, 0.0, 3600.0),
+            outside("minimum_usable_s", self.minimum_usable_s, 0.0, 7 * 86400.0),
+            none_of("dropped", self.dropped, ("leave out", "interpolate")),
+            self._limits(),
+            self._epoch(),
+        )
+
+    def _limits(self) -> str:
+        """Say what is wrong with how many channels may be bad at once."""
+        number, share = self.most_bad_channels, self.most_bad_share
+        if number is not None and share is not None:
+            return "most_bad_channels and most_bad_share exclude each other, got both"
+        if number is not None:
+            return outside("most_bad_channels", number, 0, 10_000)
+        return "" if share is None else outside("most_bad_share", share, 0.0, 1.0)
+
+    def _epoch(self) -> str:
+        """Say what is wrong with the epoch."""
+        if not self.epoch_s or (len(self.epoch_s) == 2 and self.epoch_s[0] < self.epoch_s[1]):
+            return ""
+        return f"epoch_s must be a begin and a later end, got {list(self.epoch_s)}"
 
     def counts(self, label: str) -> bool:
         """Tell whether a label counts; case and underscores do not matter."""
@@ -118,8 +136,12 @@ class Plan:
     def unknown_labels(self, labels: Sequence[str]) -> list[str]:
         """Labels that the plan names and a model does not have."""
         known = {ALL, *(_plain(label) for label in labels)}
-        named = dict.fromkeys((*self.labels, *self.tolerated, *self.removes))
-        return [label for label in named if _plain(label) not in known]
+        return [label for label in self.named_labels if _plain(label) not in known]
+
+    @property
+    def named_labels(self) -> list[str]:
+        """Labels that the plan names, each once."""
+        return list(dict.fromkeys((*self.labels, *self.tolerated, *self.removes)))
 
 
 def shipped_plans() -> dict[str, Path]:
@@ -142,7 +164,7 @@ def load_plan(name: str) -> Plan:
     ConfigError
         If there is no such plan or its file is wrong; with every problem.
     """
-    if name.lower().endswith(".toml"):
+    if is_own(name):
         path = Path(name)
     else:
         plans = shipped_plans()
@@ -153,9 +175,57 @@ def load_plan(name: str) -> Plan:
             raise ConfigError([problem])
         path = plans[name]
     table = read_toml(path)
+    problems = []
     if "name" in table:
-        raise ConfigError([f"{path}: name is taken from the file's name; remove the key"])
-    return fill(Plan, {"name": path.stem, **table}, where=str(path))
+        problems.append(f"{path}: name is taken from the file's name; remove the key")
+    if not any(key in table for key in TAKING):
+        problems.append(
+            f"{path}: a plan must say what takes time or channels away, got none of "
+            f"{', '.join(TAKING)}; to keep everything, say most_bad_share = 1.0"
+        )
+    try:
+        plan = fill(Plan, {**table, "name": path.stem}, where=str(path))
+    except ConfigError as error:
+        problems += error.problems
+    if problems:
+        raise ConfigError(problems)
+    return plan
+
+
+def is_own(name: str) -> bool:
+    """Whether a plan's name is the path of a file."""
+    return name.lower().endswith(".toml")
+
+
+def check_labels(name: str, plan: Plan, labels: Sequence[str]) -> None:
+    """Refuse a lab's own plan that names a label nobody gives: a misspelt one would do nothing.
+
+    Shipped plans are not refused: nobody could mend them.
+
+    Parameters
+    ----------
+    name : str
+        As given to `load_plan`.
+    plan : Plan
+    labels : sequence of str
+        The labels that there are.
+
+    Raises
+    ------
+    ConfigError
+        With each unknown label.
+    """
+    unknown = plan.unknown_labels(labels) if is_own(name) else []
+    problems = []
+    for label in unknown:
+        near = difflib.get_close_matches(_plain(label), labels, n=1)
+        hint = f"did you mean {near[0]!r}? " if near else ""
+        problems.append(
+            f"{name}: labels, tolerated and removes must name known labels, got {label!r}; "
+            f"{hint}known: {', '.join((*labels, ALL))}"
+        )
+    if problems:
+        raise ConfigError(problems)
 
 
 def find_channels(wanted: Sequence[str], channels: Sequence[Channel]) -> list[int]:

@@ -1,7 +1,8 @@
 """Results read back, so that exclusions and pages can be made without the recording."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from cleanspan.errors import RecordingError, UsageError
+from cleanspan.errors import RecordingError, UsageError, damage
 from cleanspan.export.cells import column_name
 from cleanspan.export.tables import FACTS_FORMAT
 from cleanspan.types import SEGMENT_COLUMNS, Channel, Finding, Note, Piece, Role
@@ -63,11 +64,8 @@ class StoredProbabilities:
         import pyarrow.parquet as pq
 
         names = [column_name(label) for label in self.labels]
-        try:
-            with pq.ParquetFile(self.path) as file:
-                table = file.read_row_group(row, columns=names)
-        except (OSError, ValueError) as error:
-            raise _damaged(self.path, error) from error
+        with whole(self.path), pq.ParquetFile(self.path) as file:
+            table = file.read_row_group(row, columns=names)
         return np.stack([table[name].to_numpy() for name in names], axis=1)
 
 
@@ -132,24 +130,20 @@ class StoredResult:
         """
         path = facts_path(folder)
         stem = path.name.removesuffix(_FACTS)
-        try:
-            facts = json.loads(path.read_text(encoding="utf-8"))
-            if facts["facts"] != FACTS_FORMAT:
-                raise RecordingError(
-                    f"{path}: results must be of format {FACTS_FORMAT}, got {facts['facts']}; "
-                    "screen the recording again with this version"
-                )
-            windows = folder / f"{stem}_windows.parquet"
-            return cls(
-                folder=folder,
-                stem=stem,
-                segments=_read_segments(folder / f"{stem}_segments.csv"),
-                channels=_read_channels(folder / f"{stem}_channels.csv"),
-                probabilities=StoredProbabilities.open(windows) if windows.exists() else None,
-                **_from_facts(facts),
-            )
-        except (OSError, ValueError, KeyError, TypeError) as error:  # pyarrow's and pandas' too
-            raise _damaged(folder, error) from error
+        facts = read_facts(path)
+        with whole(path):
+            known = _from_facts(facts)
+        windows = folder / f"{stem}_windows.parquet"
+        with whole(windows):
+            probabilities = StoredProbabilities.open(windows) if windows.exists() else None
+        return cls(
+            folder=folder,
+            stem=stem,
+            segments=_read_segments(folder / f"{stem}_segments.csv"),
+            channels=read_channels(folder / f"{stem}_channels.csv"),
+            probabilities=probabilities,
+            **known,
+        )
 
 
 def facts_path(folder: Path) -> Path:
@@ -185,6 +179,25 @@ def content_of(folder: Path) -> str:
     return content if isinstance(content, str) else ""
 
 
+def read_facts(path: Path) -> dict[str, Any]:
+    """Read a recording's facts.
+
+    Raises
+    ------
+    RecordingError
+        If they are damaged, or of another version.
+    """
+    with whole(path):
+        facts: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        version = facts["facts"]
+    if version != FACTS_FORMAT:
+        raise RecordingError(
+            f"{path}: results must be of format {FACTS_FORMAT}, got {version}; "
+            "screen the recording again with this version"
+        )
+    return facts
+
+
 def find_results(folders: Sequence[Path]) -> list[Path]:
     """Find result folders: those given, and those directly inside the given ones.
 
@@ -206,16 +219,27 @@ def find_results(folders: Sequence[Path]) -> list[Path]:
     return [path for path in found if not path.name.startswith(".")]
 
 
+def known_labels(folders: Sequence[Path]) -> list[str]:
+    """List the labels that result folders know; damaged ones are passed over."""
+    found: dict[str, None] = {}
+    for folder in folders:
+        with suppress(RecordingError):
+            labels = read_facts(facts_path(folder)).get("labels")
+            found.update(dict.fromkeys(map(str, labels if isinstance(labels, list) else [])))
+    return list(found)
+
+
 def _from_facts(facts: dict[str, Any]) -> dict[str, Any]:
     """Turn the facts into fields of StoredResult."""
     channels = tuple(_channel(item) for item in facts["channels"])
     by_label = {channel.label: channel for channel in channels}
-    as_is = ("recording", "format", "duration_s", "mains_hz", "model", "config", "plan")
+    as_is = ("recording", "format", "mains_hz", "model", "config", "plan")
     findings = (
         Finding(item["kind"], tuple(item["channels"]), item["text"]) for item in facts["findings"]
     )
     return {
         **{name: facts[name] for name in as_is},
+        "duration_s": float(facts["duration_s"]),
         "pieces": tuple(Piece(*item) for item in facts["pieces"]),
         "all_channels": channels,
         "eeg": tuple(by_label[label] for label in facts["screened"]),
@@ -242,34 +266,57 @@ def _read_segments(path: Path) -> "pd.DataFrame":
     """Read segments; a channel called NA is a name, not a missing value."""
     import pandas as pd
 
-    table = pd.read_csv(
-        path,
-        usecols=list(SEGMENT_COLUMNS),
-        dtype={"channel": str, "label": str, "kind": str, "onset_s": float, "duration_s": float},
-        keep_default_na=False,
-        na_values={"confidence": [""]},
-    )
-    texts = ("channel", "label", "kind")
-    return table.astype({**dict.fromkeys(texts, "category"), "confidence": float})[
-        list(SEGMENT_COLUMNS)
-    ]
+    numbers = dict.fromkeys(("onset_s", "duration_s", "confidence"), float)
+    texts = dict.fromkeys(("channel", "label", "kind"), "category")
+    with whole(path):
+        table = pd.read_csv(
+            path,
+            dtype={"channel": str, "label": str, "kind": str},
+            keep_default_na=False,
+            na_values={"confidence": [""]},
+        )
+        return with_columns(table, SEGMENT_COLUMNS).astype({**texts, **numbers})
 
 
-def _read_channels(path: Path) -> "pd.DataFrame":
-    """Read the channel table; shares of channels that were not screened are empty."""
+def read_channels(path: Path) -> "pd.DataFrame":
+    """Read the channel table; shares of channels that were not screened are empty.
+
+    Raises
+    ------
+    RecordingError
+        If it is damaged.
+    """
     import pandas as pd
 
-    table = pd.read_csv(path, dtype=str, keep_default_na=False)
-    for name in table.columns:
-        if name.endswith("_share"):
-            table[name] = pd.to_numeric(table[name])
+    with whole(path):
+        table = pd.read_csv(path, dtype=str, keep_default_na=False)
+        for name in table.columns:
+            if name.endswith("_share"):
+                table[name] = pd.to_numeric(table[name])
+        with_columns(table, ("channel", "role", "verdict"))
     return table
 
 
-def _damaged(path: Path, error: Exception) -> RecordingError:
-    """Say in one line that a result is damaged."""
-    first = (str(error).splitlines() or [""])[0]
-    return RecordingError(
-        f"{path}: a result must be whole, got: {type(error).__name__}: {first}; "
-        "screen the recording again"
-    )
+def with_columns(table: "pd.DataFrame", names: Sequence[str]) -> "pd.DataFrame":
+    """Take some columns of a table.
+
+    Raises
+    ------
+    KeyError
+        With the first name that it does not have.
+    """
+    for name in names:
+        if name not in table:
+            raise KeyError(name)
+    return table[list(names)]
+
+
+@contextmanager
+def whole(path: Path) -> Iterator[None]:
+    """Say in one line that a file of a result is damaged."""
+    try:
+        yield
+    except (OSError, ValueError, KeyError, TypeError) as error:  # pyarrow's and pandas' too
+        raise RecordingError(
+            f"{path}: a result must be whole, got {damage(error)}; screen the recording again"
+        ) from error

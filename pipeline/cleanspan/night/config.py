@@ -4,7 +4,7 @@ import dataclasses
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from cleanspan.config import Config, fill, load_config, one_of, read_toml, within
+from cleanspan.config import Config, fill, load_config, no_problem, none_of, outside, read_toml
 from cleanspan.errors import ConfigError
 
 FILE_NAME = "file name"
@@ -34,10 +34,12 @@ class Limits:
 
     def __post_init__(self) -> None:
         """Check the ranges."""
-        within("workers", self.workers, 0, 1024)
-        within("memory_mb", self.memory_mb, 100, 1_000_000)
-        within("time_limit_s", self.time_limit_s, 1.0, 604_800.0)
-        within("attempts", self.attempts, 1, 100)
+        no_problem(
+            outside("workers", self.workers, 0, 1024),
+            outside("memory_mb", self.memory_mb, 100, 1_000_000),
+            outside("time_limit_s", self.time_limit_s, 1.0, 604_800.0),
+            outside("attempts", self.attempts, 1, 100),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +60,10 @@ class Page:
 
     def __post_init__(self) -> None:
         """Check the choices."""
-        one_of("names", self.names, (FILE_NAME, CODE))
-        within("nights", self.nights, 1, 365)
+        no_problem(
+            none_of("names", self.names, (FILE_NAME, CODE)),
+            outside("nights", self.nights, 1, 365),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +86,9 @@ class LogFile:
 
     def __post_init__(self) -> None:
         """Check the ranges."""
-        within("max_mb", self.max_mb, 0.001, 10_000)
-        within("keep", self.keep, 1, 1000)
+        no_problem(
+            outside("max_mb", self.max_mb, 0.001, 10_000), outside("keep", self.keep, 1, 1000)
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +108,7 @@ class After:
 
     def __post_init__(self) -> None:
         """Check the range."""
-        within("time_limit_s", self.time_limit_s, 1.0, 3600.0)
+        no_problem(outside("time_limit_s", self.time_limit_s, 1.0, 3600.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,14 +152,14 @@ class NightConfig:
 
     def __post_init__(self) -> None:
         """Check what can be checked without looking at the disk."""
-        if not self.inbox:
-            raise ValueError("inbox must name at least one folder, got an empty list")
-        if not self.include:
-            raise ValueError('include must hold at least one pattern such as "*.edf", got none')
-        if not self.output:
-            raise ValueError("output must name a folder, got an empty text")
-        within("settle_s", self.settle_s, 0.0, 86_400.0)
-        within("ledger_wait_s", self.ledger_wait_s, 0.1, 3600.0)
+        patterns = 'include must hold at least one pattern such as "*.edf", got none'
+        no_problem(
+            "" if self.inbox else "inbox must name at least one folder, got an empty list",
+            "" if self.include else patterns,
+            "" if self.output else "output must name a folder, got an empty text",
+            outside("settle_s", self.settle_s, 0.0, 86_400.0),
+            outside("ledger_wait_s", self.ledger_wait_s, 0.1, 3600.0),
+        )
 
     @property
     def inboxes(self) -> tuple[Path, ...]:

@@ -8,6 +8,7 @@ from datetime import date, datetime
 from fnmatch import fnmatchcase
 from pathlib import Path
 
+from cleanspan.errors import damage
 from cleanspan.night.names import Names, code
 from cleanspan.night.records import outcome_from_json
 from cleanspan.screen import Outcome
@@ -119,8 +120,22 @@ def _line(row: sqlite3.Row) -> Line:
         run=row["run_id"],
         ended_at=row["ended_at"] or "",
         folder=row["folder"] or "",
-        outcome=outcome_from_json(row["outcome"]) if row["outcome"] else None,
+        outcome=_outcome(row["outcome"]),
     )
+
+
+def _outcome(text: str | None) -> Outcome | None:
+    """Read what became of a recording.
+
+    Raises
+    ------
+    sqlite3.DatabaseError
+        If it cannot be read: the ledger is damaged then, although SQLite does not see it.
+    """
+    try:
+        return outcome_from_json(text) if text else None
+    except (ValueError, TypeError, AttributeError) as error:
+        raise sqlite3.DatabaseError(f"an outcome with {damage(error)}") from error
 
 
 def local_date(utc: str) -> date:
@@ -323,7 +338,8 @@ def _spells(channel: str, electrode: str) -> bool:
 
 def _duration(outcome: str | None) -> float:
     """Read a recording's length; an unknown one counts like a second."""
-    duration_s = outcome_from_json(outcome).duration_s if outcome else float("nan")
+    known = _outcome(outcome)
+    duration_s = known.duration_s if known else float("nan")
     return duration_s if duration_s > 0 else 1.0
 
 

@@ -1,6 +1,7 @@
 """Making the ledger anew out of the results, which carry what it needs to know."""
 
 import contextlib
+import csv
 import json
 import logging
 import os
@@ -10,10 +11,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from cleanspan.errors import damage
 from cleanspan.night.config import NightConfig
 from cleanspan.night.electrodes import electrodes
 from cleanspan.night.ledger import Ledger
 from cleanspan.night.placing import EARLIER, ORIGIN, ORIGIN_FORMAT
+from cleanspan.night.records import outcome_from_json
 from cleanspan.night.schema import DamagedLedgerError
 
 _log = logging.getLogger(__name__)
@@ -120,8 +123,15 @@ def _enter(db: sqlite3.Connection, config: NightConfig, file: Path) -> int:
             facts["first_seen"],
             facts["screened_at"],
         )
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        _log.warning("a result cannot be entered", extra={"file": file.name, "error": str(error)})
+        outcome_from_json(job[4])  # what cannot be read now could not be listed later
+        channels = electrodes(file.parent)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, csv.Error) as error:
+        _log.warning(
+            "%s: a result must be whole to be entered, got %s; the next night that finds "
+            "its recording screens it again",
+            file.parent.name,
+            damage(error),
+        )
         return 0
     db.execute(
         "INSERT INTO contents (digest, size, name, place, inbox, first_seen) "
@@ -134,7 +144,7 @@ def _enter(db: sqlite3.Connection, config: NightConfig, file: Path) -> int:
         job,
     )
     if cursor.rowcount:
-        rows = [(cursor.lastrowid, *row) for row in electrodes(file.parent)]
+        rows = [(cursor.lastrowid, *row) for row in channels]
         db.executemany(
             "INSERT INTO electrodes (job_id, channel, electrode, contact_loss_share, verdict, "
             "note) VALUES (?, ?, ?, ?, ?, ?)",

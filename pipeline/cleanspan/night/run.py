@@ -95,8 +95,8 @@ def _alone(
         ledger_lock = config.ledger_path.with_name(f".{config.ledger_path.name}.lock")
         held.enter_context(only_one(ledger_lock))
         try:
-            settings = settings_fingerprint(config.screen)
             chosen = model or model_in_use(config.screen)
+            settings = settings_fingerprint(config.screen)
             ledger, remarks = open_or_rebuild(config)
             held.callback(ledger.close)
             held.callback(placing.sweep, output)
@@ -113,15 +113,14 @@ def model_in_use(config: Config) -> Model:
 
     Raises
     ------
+    ConfigError
+        If the settings or the plan do not fit it; with every problem.
     ModelError
         If there is none or it does not match.
     """
-    from cleanspan.labelling.model import check_rules, load_model
-    from cleanspan.training.store import resolve_model
+    from cleanspan.training.settled import settled
 
-    folder = resolve_model(config.labelling.model, config.labelling.store)
-    model = load_model(folder)
-    check_rules(config.segments, model)
+    folder, model = settled(config)
     return Model(str(folder), model.full_name)
 
 

@@ -61,17 +61,24 @@ def compare_models(
     ------
     LabelsError
         If no recording is of a person whom neither model learned from.
+    UsageError
+        If the pattern of persons is not in the name of a recording; before any work.
     """
     names = tuple(dict.fromkeys((*new.labels, *old.labels)))
     scores: list[tuple[Score, Score]] = []
     known: set[str] = set()
-    for path, own in by_file(labels, index).items():
-        person = person_of(path.name, comparison.person_pattern)
+    files = by_file(labels, index)
+    # All before the first is computed: a pattern that does not fit stops the work at once.
+    people_of = {path: person_of(path.name, comparison.person_pattern) for path in files}
+    for path, own in files.items():
+        person = people_of[path]
         lesson = [(person, content_hash(path))]
         if seen_people(new, lesson) or seen_people(old, lesson):
             known.add(person)
             continue
-        scores.append(_score(path, own, (new, old), names=names, comparison=comparison))
+        scores.append(
+            _score(path, own, (new, old), names=names, comparison=comparison, person=person)
+        )
     kept = [pair for pair in scores if pair[0].person not in known]
     if not kept:
         raise LabelsError(
@@ -97,6 +104,7 @@ def _score(
     *,
     names: Sequence[str],
     comparison: Comparison,
+    person: str,
 ) -> tuple[Score, Score]:
     """Score one recording's marks by both models."""
     recording = open_recording(path)
@@ -112,7 +120,7 @@ def _score(
                 rules=comparison.rules,
                 agreement=comparison.agreement,
                 recording=path.name,
-                person=person_of(path.name, comparison.person_pattern),
+                person=person,
             )
             for segments in marked_by(path, models)
         )

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -22,6 +22,7 @@ from cleanspan.training.events import (
 from cleanspan.training.hand_labels import HandLabel, electrode_key
 from cleanspan.training.scores import Counts, EventCounts, FloatArray, count_cells
 from cleanspan.training.truth import (
+    NEGATIVE,
     TWO,
     Agreement,
     CellGrid,
@@ -217,11 +218,17 @@ def compare(
         name: compare_events(marked_events[name], true_events[name], one_to_one=name == BLINK)
         for name in names
     }
+    cells = {name: count_cells(marked[name], true[name]) for name in names}
+    for name in names:
+        if not true_events[name].read:
+            events[name] = replace(events[name], unread=events[name].right)
+            if not (true[name] == NEGATIVE).any():
+                cells[name] = replace(cells[name], unread=cells[name].hit)
     clean, false = _false_on_clean(marked, true)
     return Score(
         name=recording,
         person=person,
-        cells={name: count_cells(marked[name], true[name]) for name in names},
+        cells=cells,
         events=events,
         onsets={
             name: _close_onsets(events[name], marked_events[name], true_events[name])
@@ -238,7 +245,8 @@ def compare(
 def _close_onsets(counts: EventCounts, marks: Events, truth: Events) -> EventCounts:
     """Count matched events whose onsets lie close, too."""
     close = int((np.abs(onset_distances_s(marks, truth)) <= ONSET_TOLERANCE_S).sum())
-    return EventCounts(counts.true, close, counts.marks, close)
+    unread = 0 if truth.read else close
+    return EventCounts(counts.true, close, counts.marks, close, unread)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,12 +15,15 @@ from cleanspan.training.hand_labels import (
     UNSURE,
     HandLabel,
     electrode_key,
+    share_channels,
 )
 from cleanspan.training.scores import EventCounts
 from cleanspan.training.truth import Agreement, confusable, speaks_about
 from cleanspan.types import ALL_CHANNELS, BLINK, CLEAN
 
 SpanArray = npt.NDArray[np.float64]
+Span = tuple[float, float]
+"""Onset and end, in seconds."""
 
 MIDPOINT_TOLERANCE_S = 0.3
 """A blink and its mark are one when their midpoints lie this close (blinks last 0.1-0.4 s)."""
@@ -54,6 +57,11 @@ class Events:
     doubtful_s: SpanArray
     reviewed_s: SpanArray | None = None
 
+    @property
+    def read(self) -> bool:
+        """Whether it is known of some span that somebody looked there."""
+        return self.reviewed_s is None or len(self.reviewed_s) > 0
+
 
 def judged_channels(label: str, electrodes: Sequence[str]) -> list[str]:
     """Choose the channels where a label's events are judged: frontal ones for blinks."""
@@ -85,7 +93,7 @@ def united(spans_s: SpanArray, *, join_s: float = 0.0) -> SpanArray:
 
 def clustered(
     spans: Iterable[tuple[float, float, str]], *, tolerance_s: float = MIDPOINT_TOLERANCE_S
-) -> list[tuple[float, float, int]]:
+) -> list[tuple[float, float, set[str]]]:
     """Take spans of several sources (channels, readers) together as events.
 
     A span joins the open event whose mean midpoint lies within the tolerance, unless its source
@@ -93,7 +101,7 @@ def clustered(
 
     Returns
     -------
-    list of (onset_s, end_s, n_sources)
+    list of (onset_s, end_s, sources)
         Medians of the members' onsets and ends.
     """
     open_events: list[list[tuple[float, float, str]]] = []
@@ -110,7 +118,7 @@ def clustered(
         (
             float(np.median([m[0] for m in event])),
             float(np.median([m[1] for m in event])),
-            len(event),
+            {m[2] for m in event},
         )
         for event in open_events
     ]
@@ -135,25 +143,28 @@ def reader_events(
     label : str
     rules : LabelRules, optional
     agreement : Agreement
-        An event that fewer readers marked is doubtful: neither true nor false.
+        An event that fewer readers marked is doubtful: neither true nor false. As on cells,
+        a reader who did not look there has no say.
     """
     rules = rules or LabelRules()
     keys = {electrode_key(name) for name in judged_channels(label, electrodes)}
     here = [row for row in labels if _on(row, keys)]
     reviewed = _reviewed(here, label, rules)
-    readers = {row.reader for row in reviewed} or {row.reader for row in here}
-    marks = [(row.onset_s, row.end_s, row.reader) for row in here if row.label == label]
-    needed = max(1, min(agreement.readers, len(readers)))
+    marks = [row for row in here if row.label == label]
     doubts = [
-        (row.onset_s, row.end_s)
+        row
         for row in here
         if row.label in (UNSURE, OTHER) and label in confusable(row, label, rules)
     ]
-    events = clustered(_once_a_reader(marks)) if label == BLINK else _agreed(marks, needed)
-    doubts += [(a, b) for a, b, readers_n in events if readers_n < needed]
+    voices = [*reviewed, *doubts, *marks]
+    agreed, alone = (
+        _agreed_blinks(marks, voices, agreement)
+        if label == BLINK
+        else _agreed_spans(marks, voices, agreement, rules=rules)
+    )
     return Events(
-        spans_array((a, b) for a, b, n in events if n >= needed),
-        spans_array(doubts),
+        spans_array(agreed),
+        spans_array([*((row.onset_s, row.end_s) for row in doubts), *alone]),
         united(spans_array((row.onset_s, row.end_s) for row in reviewed)),
     )
 
@@ -176,29 +187,60 @@ def _reviewed(labels: Sequence[HandLabel], label: str, rules: LabelRules) -> lis
     return rows
 
 
-def _once_a_reader(
-    marks: Sequence[tuple[float, float, str]],
-) -> list[tuple[float, float, str]]:
+def _once_a_reader(marks: Sequence[HandLabel]) -> list[tuple[float, float, str]]:
     """Unite one reader's overlapping rows (channels marked one by one)."""
     result = []
-    for reader in {mark[2] for mark in marks}:
-        own = spans_array((a, b) for a, b, source in marks if source == reader)
+    for reader in sorted({row.reader for row in marks}):
+        own = spans_array((row.onset_s, row.end_s) for row in marks if row.reader == reader)
         result += [(float(a), float(b), reader) for a, b in united(own, join_s=-1e-6)]
     return result
 
 
-def _agreed(
-    marks: Sequence[tuple[float, float, str]], needed: int
-) -> list[tuple[float, float, int]]:
-    """Find spans that enough readers marked, and those that fewer did (as count 0)."""
-    edges = sorted({t for a, b, _ in marks for t in (a, b)})
-    pieces: dict[bool, list[tuple[float, float]]] = {True: [], False: []}
+def _agreed_blinks(
+    marks: Sequence[HandLabel], voices: Sequence[HandLabel], agreement: Agreement
+) -> tuple[list[Span], list[Span]]:
+    """Take marks together as blinks: those that enough readers marked, and the others."""
+    agreed: list[Span] = []
+    alone: list[Span] = []
+    for onset_s, end_s, readers in clustered(_once_a_reader(marks)):
+        middle_s = (onset_s + end_s) / 2
+        heard = {row.reader for row in voices if row.onset_s <= middle_s <= row.end_s} | readers
+        enough = len(readers) >= min(agreement.readers, len(heard))
+        (agreed if enough else alone).append((onset_s, end_s))
+    return agreed, alone
+
+
+def _agreed_spans(
+    marks: Sequence[HandLabel],
+    voices: Sequence[HandLabel],
+    agreement: Agreement,
+    *,
+    rules: LabelRules,
+) -> tuple[list[Span], list[Span]]:
+    """Find the spans that enough of the readers who looked there marked, and the others."""
+    edges = sorted({time_s for row in voices for time_s in (row.onset_s, row.end_s)})
+    pieces: dict[bool, list[Span]] = {True: [], False: []}
     for onset_s, end_s in itertools.pairwise(edges):
-        votes = {source for a, b, source in marks if a <= onset_s and end_s <= b}
+        votes = [row for row in marks if row.onset_s <= onset_s and end_s <= row.end_s]
         if votes:
-            pieces[len(votes) >= needed].append((onset_s, end_s))
-    agreed = [(float(a), float(b), needed) for a, b in united(spans_array(pieces[True]))]
-    return agreed + [(float(a), float(b), 0) for a, b in united(spans_array(pieces[False]))]
+            channels = [name for row in votes for name in _meant(row, rules)]
+            readers = {row.reader for row in votes}
+            heard = readers.union(
+                row.reader
+                for row in voices
+                if row.onset_s <= onset_s
+                and end_s <= row.end_s
+                and share_channels(_meant(row, rules), channels)
+            )
+            enough = len(readers) >= min(agreement.readers, len(heard))
+            pieces[enough].append((onset_s, end_s))
+    agreed, alone = (united(spans_array(pieces[enough])) for enough in (True, False))
+    return [(float(a), float(b)) for a, b in agreed], [(float(a), float(b)) for a, b in alone]
+
+
+def _meant(row: HandLabel, rules: LabelRules) -> tuple[str, ...]:
+    """Name the channels that a row speaks of."""
+    return rules.all_channels or row.channels if ALL_CHANNELS in row.channels else row.channels
 
 
 def mark_events(spans: Iterable[tuple[float, float, str]], label: str) -> Events:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from cleanspan.config import read_toml
-from cleanspan.errors import ConfigError, ModelError
+from cleanspan.errors import ConfigError, ModelError, damage
 from cleanspan.training.bootstrap import ALIKE, BETTER, FEWEST_PEOPLE, UNKNOWN, WORSE, Difference
 
 JUDGEMENT = "judgement.toml"
@@ -175,4 +175,6 @@ def read_judgement(folder: Path) -> Judgement | None:
             labels,
         )
     except (ConfigError, KeyError, TypeError, ValueError, AttributeError) as error:
-        raise ModelError(f"{path}: a judgement must be whole, got: {error}; retrain") from error
+        raise ModelError(
+            f"{path}: a judgement must be whole, got {damage(error)}; retrain"
+        ) from error

@@ -9,7 +9,6 @@ clean; outside it nothing is known.
 import csv
 import difflib
 import functools
-import io
 import logging
 import math
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
@@ -21,6 +20,7 @@ from cleanspan.errors import CleanspanError, LabelsError
 from cleanspan.recording.opening import open_recording
 from cleanspan.recording.roles import guess_role
 from cleanspan.training.finding import MARKED, find_recordings, locate
+from cleanspan.training.table_text import table_text
 from cleanspan.types import ALL_CHANNELS, CLEAN, LABELS, Recording
 
 REVIEWED = "reviewed"
@@ -146,12 +146,11 @@ def _label_files(paths: Iterable[Path], problems: list[str]) -> Iterator[Path]:
 def _read_csv(path: Path, rules: LabelRules, problems: list[str]) -> list[HandLabel]:
     """Read one CSV file; what is wrong with it goes to problems."""
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        problems.append(f"{path}: labels must be readable UTF-8 text, got: {error}")
+        text = table_text(path)
+    except LabelsError as error:
+        problems += error.problems
         return []
-    delimiter = "\t" if path.suffix.lower() == ".tsv" else ","
-    rows = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    rows = csv.reader(text, delimiter="\t" if path.suffix.lower() == ".tsv" else ",")
     header = [name.strip().lower() for name in next(rows, [])]
     missing = [name for name in COLUMNS if name not in header]
     if missing:
@@ -382,16 +381,19 @@ def unknown_channels(row: HandLabel, known: Collection[str]) -> list[str]:
     return [c for c in row.channels if c != ALL_CHANNELS and electrode_key(c) not in known]
 
 
+def outside(row: HandLabel, duration_s: float) -> str:
+    """Say that a row lies beyond its recording's end."""
+    span = f"{row.onset_s:g} to {row.end_s:g} s"
+    return f"{row.place}: a mark must lie inside the recording (0 to {duration_s:g} s), got {span}"
+
+
 def _misfits(rows: Sequence[HandLabel], recording: Recording) -> Iterator[str]:
     """List marks that lie outside a recording or name a channel it does not have."""
     known = {electrode_key(channel.label) for channel in recording.channels}
     known |= {channel.electrode.upper() for channel in recording.channels if channel.electrode}
     for row in rows:
         if row.end_s > recording.duration_s + END_TOLERANCE_S:
-            yield (
-                f"{row.place}: a mark must lie inside the recording (0 to "
-                f"{recording.duration_s:g} s), got {row.onset_s:g} to {row.end_s:g} s"
-            )
+            yield outside(row, recording.duration_s)
         missing = unknown_channels(row, known)
         if missing:
             yield f"{row.place}: channels must be the recording's, got {' '.join(missing)}"

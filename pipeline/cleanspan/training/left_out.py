@@ -7,11 +7,10 @@ are the same.
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import astuple
 from pathlib import Path
 
 from cleanspan.config import read_toml
-from cleanspan.errors import ConfigError, ModelError
+from cleanspan.errors import ConfigError, ModelError, damage
 from cleanspan.training.judging import PersonCounts, person_code
 from cleanspan.training.lessons import Lesson
 from cleanspan.training.scores import Counts
@@ -38,7 +37,10 @@ def write_left_out(folder: Path, counts: PersonCounts, codes: Mapping[str, str])
     content = {
         person_code(person): {
             "lessons": codes[person],
-            "labels": {label: list(astuple(count)) for label, count in by_label.items()},
+            "labels": {
+                label: [count.hit, count.false, count.missed, count.clear]
+                for label, count in by_label.items()
+            },
         }
         for person, by_label in counts.items()
     }
@@ -75,5 +77,5 @@ def read_left_out(folder: Path, codes: Mapping[str, str]) -> PersonCounts:
         }
     except (ConfigError, KeyError, TypeError, ValueError, AttributeError) as error:
         raise ModelError(
-            f"{path}: left-out figures must be whole, got: {error}; retrain"
+            f"{path}: left-out figures must be whole, got {damage(error)}; retrain"
         ) from error

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cleanspan.config import LabelRules
-from cleanspan.errors import UsageError
-from cleanspan.export.stored import StoredResult
+from cleanspan.errors import UsageError, damage
+from cleanspan.export.stored import StoredResult, read_channels, with_columns
+from cleanspan.training.belonging import SEGMENTS, Judged, all_may_mean_fewer, check_belonging
 from cleanspan.training.evaluation import (
     Judge,
     ReaderMarks,
@@ -33,8 +34,6 @@ from cleanspan.types import ALL_CHANNELS, CLEAN
 
 if TYPE_CHECKING:
     import pandas as pd
-
-SEGMENTS = "_segments.csv"
 
 FEW_PEOPLE = 5
 """Below this, a spread between people means little (common practice)."""
@@ -127,26 +126,32 @@ def evaluate_results(
     UsageError
         If no recording has both marks and hand labels.
     LabelsError
-        If another reader's labels are wrong.
+        If another reader's labels are wrong; if rows belong to none of the results, or lie
+        beyond a recording's end.
     """
     segment_files, label_files = find_results(marks)
-    judged = [(path.name.removesuffix(SEGMENTS), path) for path in segment_files]
+    judged = [Judged.of(path) for path in segment_files]
     others = read_hand_labels(label_files, comparison.rules) if label_files else []
+    warnings = check_belonging(labels, judged, others)
     names = label_names([*labels, *others])
-    tables = {path: _read_segments(path) for _, path in judged}
+    tables = {path: _read_segments(path) for path in segment_files}
     names += tuple(sorted(_labels_in(tables.values()).difference(names)))
     scores: list[Score] = []
     pairs: dict[str, list[tuple[FloatArray, IntArray]]] = {}
-    strange: list[str] = []
-    for name, path in judged:
-        own = labels_of(labels, name)
+    compared: dict[str, list[HandLabel]] = {}
+    screened: dict[str, list[str]] = {}
+    for one in judged:
+        own, path = one.rows(labels), one.segments
         if own:
             channels = screened_channels(path, tables[path], own)
-            strange += _strangers(own, channels)
+            warnings += _strangers(own, channels)
+            compared[own[0].recording], screened[own[0].recording] = own, channels
             truth = ReaderMarks(own, channels, comparison.rules, comparison.agreement)
             marks_of = SegmentMarks(tables[path], channels)
             scores.append(_score(marks_of, truth, own, names, comparison))
             _add_windows(pairs, path, own, comparison)
+    if not comparison.rules.all_channels:
+        warnings += all_may_mean_fewer(compared, screened)
     for name in sorted({stem(row.recording) for row in others}):
         own, theirs = labels_of(labels, name), labels_of(others, name)
         if own:
@@ -154,12 +159,7 @@ def evaluate_results(
             truth = ReaderMarks(own, channels, comparison.rules, comparison.agreement)
             judge = ReaderMarks(theirs, channels, comparison.rules, comparison.agreement)
             scores.append(_score(judge, truth, own, names, comparison))
-    if not scores:
-        raise UsageError(
-            "marks and hand labels must be of the same recordings, got none in common; labels are "
-            f"of: {', '.join(sorted({row.recording for row in labels})) or 'none'}"
-        )
-    return Evaluation(scores, _calibrations(pairs), [*strange, *_warnings(labels, scores)])
+    return Evaluation(scores, _calibrations(pairs), [*warnings, *_warnings(labels, scores)])
 
 
 def _strangers(own: Sequence[HandLabel], channels: Sequence[str]) -> list[str]:
@@ -203,10 +203,11 @@ def _read_segments(path: Path) -> "pd.DataFrame":
     wanted = ["channel", "label", "onset_s", "duration_s"]
     try:
         table = pd.read_csv(path, keep_default_na=False)
-        return table[wanted].astype({"onset_s": float, "duration_s": float})
+        return with_columns(table, wanted).astype({"onset_s": float, "duration_s": float})
     except (OSError, ValueError, KeyError) as error:
         raise UsageError(
-            f"{path}: must be a segment file with {', '.join(wanted)}, got: {error}"
+            f"{path}: must be a segment file with {', '.join(wanted)}, got {damage(error)}; "
+            "screen the recording again"
         ) from error
 
 
@@ -222,11 +223,9 @@ def screened_channels(
 
     Where that file is missing, the channels that occur in segments or hand labels.
     """
-    import pandas as pd
-
     path = segments_path.with_name(segments_path.name.removesuffix(SEGMENTS) + "_channels.csv")
     if path.is_file():
-        table = pd.read_csv(path, keep_default_na=False)
+        table = read_channels(path)
         return [str(name) for name in table.loc[table["verdict"] != "not screened", "channel"]]
     named = [*segments["channel"].astype(str), *(c for row in labels for c in row.channels)]
     return [name for name in dict.fromkeys(named) if name != ALL_CHANNELS]
@@ -270,19 +269,22 @@ def _calibrations(
     for label, parts in pairs.items():
         probability = np.concatenate([p for p, _ in parts])
         truth = np.concatenate([t for _, t in parts])
-        if len(truth):
+        # Where nobody said what was read only marks are known, and certainty looks right.
+        if (truth == 0).any():
             result[label] = calibration(probability, truth)
     return result
 
 
 def _warnings(labels: Sequence[HandLabel], scores: Sequence[Score]) -> list[str]:
     """Say what keeps the numbers from meaning what they seem to."""
-    seen = {stem(score.name) for score in scores}
     reviewed = {stem(row.recording) for row in labels if row.label in (REVIEWED, CLEAN)}
-    warnings = [
-        f"{name}: no reviewed span, so nothing is known to be clean: recall only"
-        for name in sorted(seen - reviewed)
-    ]
+    unread = sorted({score.name for score in scores if stem(score.name) not in reviewed})
+    warnings = []
+    if unread:
+        warnings.append(
+            f"no row says what was read ({REVIEWED!r}) in {', '.join(unread)}: unmarked may be "
+            "overlooked there, so precision cannot be told: recall only"
+        )
     if len({score.person for score in scores}) < FEW_PEOPLE:
         warnings.append(
             f"fewer than {FEW_PEOPLE} people: too few to tell how it does on people not seen"

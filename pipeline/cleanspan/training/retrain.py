@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from cleanspan import __version__
-from cleanspan.config import SegmentRule, within
+from cleanspan.config import SegmentRule, no_problem, outside
 from cleanspan.errors import LabelsError
 from cleanspan.features.registry import WINDOW_NAMES
 from cleanspan.labelling.drift import FEWEST_RECORDINGS, learn_reference
@@ -88,8 +88,9 @@ class Plan:
 
     def __post_init__(self) -> None:
         """Check the ranges."""
-        within("lab_share", self.lab_share, 0.05, 1.0)
-        within("folds", self.folds, 2, 20)
+        no_problem(
+            outside("lab_share", self.lab_share, 0.05, 1.0), outside("folds", self.folds, 2, 20)
+        )
 
     @property
     def seeded_recipe(self) -> Recipe:

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from cleanspan.errors import ModelError
+from cleanspan.errors import ModelError, damage
 from cleanspan.features.registry import EVENT_NAMES, FEATURE_VERSION, WINDOW_NAMES
 from cleanspan.training.dataset import Table, Tables
 
@@ -71,7 +71,9 @@ def load_tables(path: Path) -> Tables:
             )
         return Tables(_table(arrays, "windows"), _table(arrays, "events"))
     except (OSError, ValueError, KeyError, IndexError, EOFError, zipfile.BadZipFile) as error:
-        raise ModelError(f"{path}: training rows must be plain arrays, got: {error}") from error
+        raise ModelError(
+            f"{path}: training rows must be plain arrays, got {damage(error)}"
+        ) from error
 
 
 def _table(arrays: dict[str, npt.NDArray[Any]], kind: str) -> Table:

@@ -18,6 +18,11 @@ def ratio(part: float, whole: float) -> float:
     return part / whole if whole else float("nan")
 
 
+def harmonic_mean(precision: float, recall: float) -> float:
+    """Combine precision and recall; NaN where one is not known, or both are 0."""
+    return ratio(2 * precision * recall, precision + recall)
+
+
 @dataclass(frozen=True, slots=True)
 class Counts:
     """Cells by what the truth and the marks say.
@@ -26,12 +31,16 @@ class Counts:
     ----------
     hit, false, missed, clear : int
         Marked and true, marked only, true only, neither.
+    unread : int
+        Hits in recordings where nobody said what was read: no mark can be false there, so they
+        count for recall alone.
     """
 
     hit: int = 0
     false: int = 0
     missed: int = 0
     clear: int = 0
+    unread: int = 0
 
     def __add__(self, other: "Counts") -> "Counts":
         """Pool two sets of cells."""
@@ -40,6 +49,7 @@ class Counts:
             self.false + other.false,
             self.missed + other.missed,
             self.clear + other.clear,
+            self.unread + other.unread,
         )
 
     @property
@@ -49,8 +59,9 @@ class Counts:
 
     @property
     def precision(self) -> float:
-        """Share of the marked cells that are true."""
-        return ratio(self.hit, self.hit + self.false)
+        """Share of the marked cells that are true, where somebody said what was read."""
+        read = self.hit - self.unread
+        return ratio(read, read + self.false)
 
     @property
     def recall(self) -> float:
@@ -60,11 +71,15 @@ class Counts:
     @property
     def f1(self) -> float:
         """Harmonic mean of precision and recall."""
+        if self.unread:
+            return harmonic_mean(self.precision, self.recall)
         return ratio(2 * self.hit, 2 * self.hit + self.false + self.missed)
 
     @property
     def kappa(self) -> float:
-        """Cohen's kappa."""
+        """Cohen's kappa; NaN where some hits lie where nobody said what was read."""
+        if self.unread:
+            return float("nan")
         return cohen_kappa([[self.hit, self.missed], [self.false, self.clear]])
 
 
@@ -78,12 +93,15 @@ class EventCounts:
         Events there were, and those with a mark.
     marks, right : int
         Marks there were, and those with an event. In one-to-one matching found equals right.
+    unread : int
+        Marks that are right in recordings where nobody said what was read; see `Counts`.
     """
 
     true: int = 0
     found: int = 0
     marks: int = 0
     right: int = 0
+    unread: int = 0
 
     def __add__(self, other: "EventCounts") -> "EventCounts":
         """Pool two sets of events."""
@@ -92,12 +110,13 @@ class EventCounts:
             self.found + other.found,
             self.marks + other.marks,
             self.right + other.right,
+            self.unread + other.unread,
         )
 
     @property
     def precision(self) -> float:
-        """Share of the marks that are right."""
-        return ratio(self.right, self.marks)
+        """Share of the marks that are right, where somebody said what was read."""
+        return ratio(self.right - self.unread, self.marks - self.unread)
 
     @property
     def recall(self) -> float:
@@ -111,7 +130,7 @@ class EventCounts:
             return float("nan")
         if self.right == 0 or self.found == 0:
             return 0.0
-        return 2 * self.precision * self.recall / (self.precision + self.recall)
+        return harmonic_mean(self.precision, self.recall)
 
 
 def count_cells(marked: IntArray, truth: IntArray) -> Counts:

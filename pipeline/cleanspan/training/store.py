@@ -9,14 +9,15 @@ import fcntl
 import os
 import re
 import shutil
+import tomllib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from cleanspan.atomic import UNFINISHED, output_error, replacing_file, replacing_folder
-from cleanspan.config import read_toml
+from cleanspan.config import fill
 from cleanspan.errors import ConfigError, ModelError
 from cleanspan.shipped import shipped_folder
 
@@ -97,10 +98,12 @@ def resolve_model(name: str, store: str | Path = "") -> Path:
     models = ModelStore(store_folder(str(store)))
     if name == IN_USE:
         return models.path(models.in_use())
+    if NAME.fullmatch(name) and models.has(name):
+        return models.path(name)
     folder = Path(name).expanduser()
-    if (folder / MANIFEST).is_file() and not (NAME.fullmatch(name) and models.has(name)):
-        return folder
-    return models.path(name)
+    with _readable(folder, "name another model"):
+        found = (folder / MANIFEST).is_file()
+    return folder if found else models.path(name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,13 +119,28 @@ class ModelStore:
     folder: Path
 
     def names(self) -> list[str]:
-        """List the store's own models."""
-        found = (path.parent.name for path in self.folder.glob(f"*/{MANIFEST}"))
+        """List the store's own models.
+
+        Raises
+        ------
+        ModelError
+            If the store cannot be read.
+        """
+        with self._readable():
+            inside = list(self.folder.iterdir()) if self.folder.exists() else []
+            found = [path.name for path in inside if (path / MANIFEST).is_file()]
         return sorted(name for name in found if not name.startswith(UNFINISHED))
 
     def has(self, name: str) -> bool:
-        """Whether the store has a model of this name."""
-        return NAME.fullmatch(name) is not None and (self.folder / name / MANIFEST).is_file()
+        """Whether the store has a model of this name.
+
+        Raises
+        ------
+        ModelError
+            If the store cannot be read.
+        """
+        with self._readable():
+            return NAME.fullmatch(name) is not None and (self.folder / name / MANIFEST).is_file()
 
     def path(self, name: str) -> Path:
         """Find a model's folder by name.
@@ -149,18 +167,27 @@ class ModelStore:
         Raises
         ------
         ModelError
-            If the record is damaged.
+            If the record is damaged or cannot be read.
         """
         path = self.folder / RECORD
-        if not path.is_file():
-            return []
+        with self._readable():
+            if not path.exists():
+                return []
+            content = path.read_bytes()
         try:
-            return [Change(**item) for item in read_toml(path)["history"]]
-        except (ConfigError, KeyError, TypeError) as error:
+            changes = tomllib.loads(content.decode("utf-8"))["history"]
+            return [fill(Change, change, where=RECORD) for change in changes]
+        except (ConfigError, ValueError, KeyError, TypeError, AttributeError) as error:
+            told = isinstance(error, ConfigError | tomllib.TOMLDecodeError)
+            got = str(error).splitlines()[0] if told else "one without the list of changes"
             raise ModelError(
-                f"{path}: the record of the model in use must be whole, got: {error}; "
+                f"{path}: the record of the model in use must be whole, got: {got}; "
                 "put it back from a backup, or delete it to return to the shipped model"
             ) from error
+
+    def _readable(self) -> AbstractContextManager[None]:
+        """Tell in one line that the store cannot be read."""
+        return _readable(self.folder, "name another with [labelling] store in the settings")
 
     def in_use(self) -> str:
         """Name the model in use; the shipped one where nothing was put into use."""
@@ -215,8 +242,14 @@ class ModelStore:
                     shutil.copyfile(item, beside / item.name)
         return self.folder / name
 
-    def use(self, name: str, *, who: str, why: str, forced: bool = False) -> Change:
+    def use(self, name: str, *, who: str, why: str, forced: bool = False) -> Change | None:
         """Put a model into use: the record is written beside and renamed.
+
+        Returns
+        -------
+        Change or None
+            None where the model was in use already: nothing is changed, and going back still
+            leads to the model before it.
 
         Raises
         ------
@@ -227,6 +260,8 @@ class ModelStore:
         """
         self.path(name)
         with self._locked():
+            if name == self.in_use():
+                return None
             change = Change(name, _now(), who, why, forced)
             self._write([*self.history(), change])
         return change
@@ -286,17 +321,30 @@ class ModelStore:
             beside.write_text(tomli_w.dumps(lines), encoding="utf-8")
 
 
+@contextmanager
+def _readable(folder: Path, advice: str) -> Iterator[None]:
+    """Tell in one line that a folder cannot be read."""
+    try:
+        yield
+    except OSError as error:
+        raise ModelError(
+            f"{error.filename or folder}: models must be readable, got: {error.strerror}; mend "
+            f"the permissions, or {advice}"
+        ) from error
+
+
 def _now() -> str:
     """Write the present time in UTC."""
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
 def _stack(history: list[Change]) -> list[str]:
-    """Replay the record: a change puts a model on top, going back takes one off."""
+    """Replay the record: a change puts a model on top, going back takes off what lies above."""
     stack = [SHIPPED]
     for change in history:
-        if change.back:
+        while change.back and len(stack) > 1 and stack[-1] != change.model:
             stack.pop()
-        else:
+        # Earlier versions noted a model that was in use already once more.
+        if stack[-1] != change.model:
             stack.append(change.model)
     return stack

@@ -149,12 +149,40 @@ def test_damaged_result_is_a_row_and_the_others_go_on(run, results):
     assert fine["error"] == ""
 
 
-def test_label_that_the_model_lacks_is_a_warning(run, results, tmp_path):
+@pytest.fixture
+def gaze_plan(tmp_path):
     path = tmp_path / "own.toml"
-    path.write_text('purpose = "x"\nrationale = "x"\nlabels = ["gaze left"]\n')
-    status, _, err = run(results / "harbour-07", "--plan", path)
+    path.write_text(
+        'purpose = "x"\nrationale = "x"\nlabels = ["gaze left"]\nmost_bad_share = 0.5\n'
+    )
+    return path
+
+
+def test_label_that_some_results_lack_is_a_warning(run, results, gaze_plan):
+    facts = results / "harbour-08" / "harbour-08_facts.json"
+    content = json.loads(facts.read_text())
+    facts.write_text(json.dumps({**content, "labels": [*content["labels"], "gaze left"]}))
+    status, _, err = run(results, "--plan", gaze_plan)
     assert status == 0
-    assert "warning: plan own: the model has no label gaze left" in err
+    assert err.count("warning: plan own: the model has no label gaze left") == 1
+
+
+def test_label_that_no_results_know_stops_before_anything_is_written(run, results, gaze_plan):
+    before = sorted(results.rglob("*"))
+    status, out, err = run(results, "--plan", gaze_plan)
+    assert (status, out) == (2, "")
+    assert "must name known labels, got 'gaze left'" in err
+    assert "known: blink, " in err
+    assert sorted(results.rglob("*")) == before
+
+
+def test_every_wrong_plan_is_told_at_once(run, results, tmp_path):
+    path = tmp_path / "own.toml"
+    path.write_text('purpose = "x"\nrationale = "x"\n')
+    status, _, err = run(results, "--plan", "restng", "--plan", path)
+    assert status == 2
+    assert "did you mean 'resting'" in err
+    assert "own.toml: a plan must say what takes time or channels away" in err
 
 
 def files_of(folder):

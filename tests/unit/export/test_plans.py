@@ -4,7 +4,7 @@ import pytest
 
 from cleanspan.config import Config, load_config
 from cleanspan.errors import ConfigError
-from cleanspan.export.plans import Plan, find_channels, load_plan, shipped_plans
+from cleanspan.export.plans import Plan, check_labels, find_channels, load_plan, shipped_plans
 from cleanspan.shipped import shipped_folder
 
 
@@ -34,9 +34,43 @@ def test_unlike_any_plan_lists_the_shipped():
         load_plan("xyzzy")
 
 
+OWN = 'purpose = "naps"\nrationale = "short"\n'
+
+
+def own(tmp_path, text):
+    path = tmp_path / "naps.toml"
+    path.write_text(OWN + text)
+    return str(path)
+
+
+def test_an_own_plan_must_say_what_it_takes_away(tmp_path):
+    with pytest.raises(ConfigError, match=r"got none of most_bad_share, .*most_bad_share = 1.0"):
+        load_plan(own(tmp_path, "padding_s = 0.2\n"))
+    assert load_plan(own(tmp_path, "most_bad_share = 1.0\n")).most_bad_share == 1.0
+
+
+@pytest.mark.parametrize(
+    "key", ['tolerated = ["blnk"]', 'labels = ["blnk"]', '[removes]\nblnk = ["Fp1"]']
+)
+def test_an_own_plan_must_name_known_labels(tmp_path, key):
+    path = own(tmp_path, f"most_bad_share = 0.5\n{key}\n")
+    with pytest.raises(ConfigError) as caught:
+        check_labels(path, load_plan(path), ("blink", "line noise"))
+    said = (
+        "labels, tolerated and removes must name known labels, got 'blnk'; did you mean 'blink'?"
+    )
+    assert caught.value.problems == (f"{path}: {said} known: blink, line noise, all",)
+
+
+def test_known_labels_may_be_spelt_as_columns_and_shipped_plans_are_not_refused(tmp_path):
+    path = own(tmp_path, 'most_bad_share = 0.5\nlabels = ["Line_noise"]\n')
+    check_labels(path, load_plan(path), ("line noise",))
+    check_labels("long", load_plan("long"), ("line noise",))
+
+
 def test_own_plan_by_path_takes_its_file_name(tmp_path):
     path = tmp_path / "naps.toml"
-    path.write_text('purpose = "naps"\nrationale = "short"\nlabels = ["drool"]\n')
+    path.write_text(f'{OWN}labels = ["drool"]\nmost_bad_share = 0.5\n')
     loaded = load_plan(str(path))
     assert (loaded.name, loaded.labels) == ("naps", ("drool",))
 
@@ -50,6 +84,15 @@ def test_own_plan_reports_every_problem_with_file_and_key(tmp_path):
     assert "naps.toml: purpose must be a text, got 3" in text
     assert "naps.toml: pading_s is not a setting; did you mean 'padding_s'?" in text
     assert "naps.toml: rationale must be given" in text
+
+
+def test_every_value_out_of_range_is_told_although_another_key_is_missing(tmp_path):
+    path = tmp_path / "naps.toml"
+    path.write_text("name = 'x'\nmost_bad_share = 2.0\npadding_s = -1\nepoch_s = [1, 0]\n")
+    with pytest.raises(ConfigError) as caught:
+        load_plan(str(path))
+    told = [problem.removeprefix(f"{path}: ").split(" ")[0] for problem in caught.value.problems]
+    assert told == ["name", "purpose", "rationale", "padding_s", "most_bad_share", "epoch_s"]
 
 
 @pytest.mark.parametrize(

@@ -175,6 +175,34 @@ class TestDamage:
         with pytest.raises(RecordingError, match="screen the recording again") as caught:
             StoredResult.load(tmp_path)
         assert len(str(caught.value).splitlines()) == 1
+        assert "Error" not in str(caught.value)
+        assert str(path) in str(caught.value)
+
+    @pytest.mark.parametrize(
+        ("name", "old", "new", "got"),
+        [
+            ("segments.csv", "confidence", "confid", "nothing under the name 'confidence'"),
+            ("segments.csv", "10", "ten", "content that does not have the form it should"),
+            ("segments.csv", ",muscle", ',"muscle', "a table that breaks off"),
+            ("channels.csv", "verdict", "verdct", "nothing under the name 'verdict'"),
+            ("facts.json", '"screened"', '"screend"', "nothing under the name 'screened'"),
+            ("facts.json", '"duration_s": 60.0', '"duration_s": null', "form it should"),
+            ("facts.json", "{", "", "text that breaks off or is no JSON"),
+        ],
+    )
+    def test_what_is_wrong_is_said_in_plain_words(self, fakes, tmp_path, name, old, new, got):
+        write_tables(fakes.screened(("C3", "muscle", 10, 2)), tmp_path)
+        path = tmp_path / f"harbour-07_{name}"
+        text = path.read_text()
+        assert old in text
+        path.write_text(text.replace(old, new, 1))
+        with pytest.raises(RecordingError) as caught:
+            StoredResult.load(tmp_path)
+        said = str(caught.value)
+        assert said.startswith(f"{path}: a result must be whole, got ")
+        assert got in said
+        assert "Error" not in said
+        assert said.count("\n") == 0
 
     def test_table_of_probabilities_damaged_in_the_middle(self, fakes, tmp_path):
         write_tables(fakes.screened(), tmp_path)

@@ -1,6 +1,7 @@
 """Retraining: what is learned, who is judged, and that the same inputs give the same model."""
 
 import hashlib
+import re
 import shutil
 from dataclasses import replace
 
@@ -8,9 +9,10 @@ import numpy as np
 import pytest
 
 from cleanspan.config import LabelRules
-from cleanspan.errors import LabelsError, ModelError
+from cleanspan.errors import LabelsError, ModelError, UsageError
 from cleanspan.labelling.drift import load_reference
 from cleanspan.labelling.model import load_model
+from cleanspan.training import comparing
 from cleanspan.training import lessons as lessons_module
 from cleanspan.training import retrain as module
 from cleanspan.training.comparing import compare_models, marked_by
@@ -18,7 +20,8 @@ from cleanspan.training.dataset import Table
 from cleanspan.training.finding import find_recordings
 from cleanspan.training.gate import read_judgement, refusals
 from cleanspan.training.hand_labels import read_hand_labels
-from cleanspan.training.judging import fold_of_people
+from cleanspan.training.judging import fold_of_people, person_code
+from cleanspan.training.left_out import read_left_out
 from cleanspan.training.mixing import weighted
 from cleanspan.training.results import Comparison
 from cleanspan.training.retrain import Plan, retrain
@@ -298,6 +301,24 @@ def test_finished_marks_of_two_models_are_compared_on_people_new_to_both(done, l
         compare_models(done.model, base, rows, index, comparison=Comparison())
 
 
+def test_a_pattern_that_does_not_fit_every_name_stops_before_anything_is_marked(
+    lab, tmp_path, monkeypatch
+):
+    rows = read_hand_labels([lab.labels], recordings=[lab.recordings])
+    index = find_recordings([lab.recordings])
+    base = load_model(lab.model)
+    names = sorted({row.recording for row in rows})
+    pattern = f"^({re.escape(names[0].removesuffix('.edf'))})"  # fits the first alone
+
+    def too_early(*_, **__):
+        pytest.fail("a recording was worked on before all names were checked")
+
+    monkeypatch.setattr(comparing, "content_hash", too_early)
+    monkeypatch.setattr(comparing, "open_recording", too_early)
+    with pytest.raises(UsageError, match="must be found in every recording's name"):
+        compare_models(base, base, rows, index, comparison=Comparison(person_pattern=pattern))
+
+
 def test_tables_survive_their_file(lab, tmp_path):
     tables = load_tables(lab.model / "sample.npz")
     save_tables(tmp_path / "again.npz", tables)
@@ -305,6 +326,17 @@ def test_tables_survive_their_file(lab, tmp_path):
     assert np.array_equal(again.windows.features, tables.windows.features, equal_nan=True)
     assert (again.events.truth["blink"] == tables.events.truth["blink"]).all()
     assert (again.windows.person == tables.windows.person).all()
+
+
+def test_damaged_files_of_a_model_are_told_in_plain_words(lab, tmp_path):
+    tables = tmp_path / "sample.npz"
+    tables.write_bytes((lab.model / "sample.npz").read_bytes()[:5000])
+    with pytest.raises(ModelError, match="plain arrays, got an archive that breaks off$"):
+        load_tables(tables)
+    code = person_code("ada")
+    (tmp_path / "left-out.toml").write_text(f'[{code}]\nlessons = "x"\n')
+    with pytest.raises(ModelError, match="got nothing under the name 'labels'; retrain$"):
+        read_left_out(tmp_path, {"ada": "x"})
 
 
 def test_tables_of_another_feature_version_are_refused(lab, tmp_path, monkeypatch):

@@ -1,6 +1,7 @@
 """The store: names, what is in use, going back, and finding a model."""
 
 import multiprocessing
+import os
 import tomllib
 
 import pytest
@@ -53,6 +54,25 @@ def test_going_back_twice_returns_step_by_step(store):
     with pytest.raises(ModelError, match="needs an earlier model"):
         store.back(who="bo", why="more")
     assert [change.model for change in store.history()] == ["first", "second", "first", "shipped"]
+
+
+def test_a_model_in_use_already_leaves_the_record_and_the_way_back_as_they_are(store):
+    store.use("first", who="ada", why="one")
+    store.use("second", who="ada", why="two")
+    assert store.use("second", who="bo", why="to be sure") is None
+    assert [change.model for change in store.history()] == ["first", "second"]
+    assert store.back(who="bo", why="worse").model == "first"
+    assert store.use("first", who="bo", why="to be sure") is None
+    assert store.back(who="bo", why="still").model == "shipped"
+
+
+def test_a_record_that_notes_a_model_twice_still_leads_back(store):
+    store.use("first", who="ada", why="one")
+    lines = (store.folder / "in-use.toml").read_text().replace("one", "once more")
+    record = (store.folder / "in-use.toml").read_text()
+    (store.folder / "in-use.toml").write_text(record + lines.partition("\n")[2])
+    assert [change.why for change in store.history()] == ["one", "once more"]
+    assert store.before() == "shipped"
 
 
 def test_the_record_is_plain_text_a_person_can_read(store):
@@ -110,9 +130,61 @@ def test_a_failure_while_adding_leaves_nothing(store):
     assert not list(store.folder.glob(".unfinished*"))
 
 
-def test_a_damaged_record_says_what_to_do(store):
-    (store.folder / "in-use.toml").write_text("history = [{ model = 3")
+CHANGE = 'model = "first"\nwhen = "2031"\nwho = "ada"\nwhy = "x"\n'
+
+
+@pytest.mark.parametrize(
+    "record",
+    [
+        b"history = [{ model = 3",
+        b"history = 3",
+        b'history = ["first"]',
+        b"in_use = 'first'",
+        b"\xff\xfe",
+        f"[[history]]\n{CHANGE}".replace('"first"', "3").encode(),
+        f"[[history]]\n{CHANGE}why_not = 3".encode(),
+    ],
+)
+def test_a_damaged_record_says_what_to_do(store, record):
+    (store.folder / "in-use.toml").write_bytes(record)
     with pytest.raises(ModelError, match="delete it to return to the shipped model"):
+        store.in_use()
+
+
+@pytest.fixture
+def locked(store):
+    """The store, closed to whoever asks: the superuser must become somebody else for that."""
+    if os.geteuid() == 0:
+        store.folder.parent.chmod(0o700)
+        os.seteuid(65534)
+        yield store
+        os.seteuid(0)
+    else:
+        store.folder.chmod(0)
+        yield store
+        store.folder.chmod(0o700)
+
+
+@pytest.mark.parametrize(
+    "ask",
+    [
+        lambda store: store.history(),
+        lambda store: store.names(),
+        lambda store: store.has("first"),
+        lambda store: resolve_model("first", store.folder),
+        lambda store: resolve_model(str(store.folder / "first"), store.folder),
+    ],
+    ids=["history", "names", "has", "by name", "by folder"],
+)
+def test_a_store_that_may_not_be_read_is_one_line(locked, ask):
+    with pytest.raises(ModelError, match="models must be readable, got: Permission denied") as got:
+        ask(locked)
+    assert "\n" not in str(got.value)
+
+
+def test_a_record_that_is_no_file_is_no_empty_one(store):
+    (store.folder / "in-use.toml").mkdir()
+    with pytest.raises(ModelError, match="got: Is a directory"):
         store.in_use()
 
 
@@ -128,16 +200,18 @@ def test_a_record_that_cannot_be_written_leaves_the_old_one(store, monkeypatch):
     assert store.in_use() == "first"
 
 
-def _use_often(folder, name):
+def _use_often(folder, names):
     for number in range(10):
-        ModelStore(folder).use(name, who=name, why=str(number))
+        ModelStore(folder).use(names[number % 2], who="ada", why=str(number))
 
 
-def test_two_people_at_once_lose_no_line_of_the_record(store):
+def test_two_people_at_once_lose_no_line_of_the_record(store, make_model):
+    for seed, name in ((3, "third"), (4, "fourth")):
+        store.add(make_model(seed=seed), name)
     context = multiprocessing.get_context("spawn")
     workers = [
-        context.Process(target=_use_often, args=(store.folder, name))
-        for name in ("first", "second")
+        context.Process(target=_use_often, args=(store.folder, names))
+        for names in (("first", "third"), ("second", "fourth"))
     ]
     for worker in workers:
         worker.start()
@@ -145,7 +219,8 @@ def test_two_people_at_once_lose_no_line_of_the_record(store):
         worker.join(60)
     assert [worker.exitcode for worker in workers] == [0, 0]
     lines = [(change.model, change.why) for change in store.history()]
-    assert sorted(lines) == sorted((n, str(i)) for n in ("first", "second") for i in range(10))
+    assert sorted(why for _, why in lines) == sorted([str(i) for i in range(10)] * 2)
+    assert {name for name, _ in lines} == {"first", "second", "third", "fourth"}
 
 
 def test_the_store_lies_where_the_desktop_standard_has_state(monkeypatch, tmp_path):

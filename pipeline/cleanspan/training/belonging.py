@@ -1,0 +1,159 @@
+"""Which results hand labels belong to, and the rows that belong to none."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from cleanspan.errors import LabelsError, UsageError
+from cleanspan.export.stored import read_facts, whole
+from cleanspan.training.hand_labels import (
+    END_TOLERANCE_S,
+    REVIEWED,
+    HandLabel,
+    electrode_key,
+    outside,
+)
+from cleanspan.training.truth import stem
+from cleanspan.types import ALL_CHANNELS, CLEAN
+
+SEGMENTS = "_segments.csv"
+
+LARGEST_10_20 = 21
+"""Electrodes of the 10-20 system, ears included (Jasper 1958): a larger cap is another one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """The results of one recording, to be compared with hand labels.
+
+    Attributes
+    ----------
+    segments : Path
+        Its segment file.
+    names : frozenset of str
+        What rows may call it, as `truth.stem` gives them: the recording's name and that of its
+        results, which differ where a name cannot be a folder's or was taken.
+    duration_s : float or None
+        The recording's length; None where nothing beside the segments tells it.
+    """
+
+    segments: Path
+    names: frozenset[str]
+    duration_s: float | None
+
+    @classmethod
+    def of(cls, segments: Path) -> "Judged":
+        """Look at what lies beside a segment file.
+
+        Raises
+        ------
+        RecordingError
+            If the facts beside it are damaged.
+        """
+        name = segments.name.removesuffix(SEGMENTS)
+        facts_path = segments.with_name(f"{name}_facts.json")
+        if not facts_path.is_file():
+            return cls(segments, frozenset({stem(name)}), None)
+        facts = read_facts(facts_path)
+        with whole(facts_path):
+            names = frozenset({stem(name), stem(str(facts["recording"]))})
+            return cls(segments, names, float(facts["duration_s"]))
+
+    def rows(self, labels: Sequence[HandLabel]) -> list[HandLabel]:
+        """Pick the rows of this recording."""
+        return [row for row in labels if stem(row.recording) in self.names]
+
+
+def check_belonging(
+    labels: Sequence[HandLabel], judged: Sequence[Judged], others: Sequence[HandLabel]
+) -> list[str]:
+    """Refuse rows that would be compared with nothing.
+
+    Parameters
+    ----------
+    labels : sequence of HandLabel
+    judged : sequence of Judged
+    others : sequence of HandLabel
+        Another reader's rows.
+
+    Returns
+    -------
+    list of str
+        Which recordings only one of two readers read: no mistake, but they are not compared.
+
+    Raises
+    ------
+    UsageError
+        If no recording has both marks and hand labels.
+    LabelsError
+        If rows are of a recording that is not among the results, or lie beyond its end.
+    """
+    wanted = {stem(row.recording): row for row in reversed(labels)}
+    results = frozenset[str]().union(*(one.names for one in judged))
+    theirs = {stem(row.recording): row for row in reversed(others)}
+    if wanted.keys().isdisjoint(results | theirs.keys()):
+        names = ", ".join(sorted({row.recording for row in labels})) or "none"
+        raise UsageError(
+            "marks and hand labels must be of the same recordings, got none in common; labels "
+            f"are of: {names}"
+        )
+    lost = {name: row for name, row in wanted.items() if name not in results | theirs.keys()}
+    problems = [problem for one in judged for problem in _beyond_end(one, labels)]
+    if judged:
+        problems = [*map(_not_among, lost.values()), *problems]
+    if problems:
+        raise LabelsError(problems)
+    alone = [*lost.values(), *(theirs[name] for name in theirs.keys() - wanted.keys())]
+    return [
+        f"{name}: read by one reader only, so not compared"
+        for name in sorted(row.recording for row in alone)
+    ]
+
+
+def _not_among(row: HandLabel) -> str:
+    """Say that a row's recording has no results."""
+    return (
+        f"{row.place}: the recording {row.recording!r} must be among the results, got none of "
+        "it; name its results too, or leave its rows out"
+    )
+
+
+def _beyond_end(one: Judged, labels: Sequence[HandLabel]) -> Iterator[str]:
+    """List the rows that lie beyond their recording's end."""
+    for row in one.rows(labels):
+        if one.duration_s is not None and row.end_s > one.duration_s + END_TOLERANCE_S:
+            yield outside(row, one.duration_s)
+
+
+def all_may_mean_fewer(
+    own: Mapping[str, Sequence[HandLabel]], screened: Mapping[str, Sequence[str]]
+) -> list[str]:
+    """Ask what ``all`` means where a large cap was read and the rows name few of its channels.
+
+    A reader who looked at the 10-20 electrodes of a larger cap writes ``all`` for these; taken
+    at its word, it makes every mark on the others a false one.
+
+    Parameters
+    ----------
+    own : mapping of str to sequence of HandLabel
+        By recording.
+    screened : mapping of str to sequence of str
+        The screened channels of the same recordings.
+    """
+    doubtful = []
+    for name, rows in own.items():
+        everywhere = any(
+            ALL_CHANNELS in row.channels for row in rows if row.label in (REVIEWED, CLEAN)
+        )
+        named = {electrode_key(channel) for row in rows for channel in row.channels}
+        known = {electrode_key(channel) for channel in screened[name]}
+        if everywhere and len(known) > LARGEST_10_20 and 2 * len(named & known) < len(known):
+            doubtful.append(f"{name} ({len(named & known)} of {len(known)})")
+    if not doubtful:
+        return []
+    hint = (
+        "rows reviewed on 'all' count for every screened channel, but the marks name few: "
+        f"{', '.join(doubtful)}; if the readers saw only some channels, say which with "
+        "--all-channels (labels.all_channels in settings), or marks on the others count as false"
+    )
+    return [hint]
