@@ -1,6 +1,6 @@
 """Which results hand labels belong to, and the rows that belong to none."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -67,7 +67,10 @@ class Judged:
 def check_belonging(
     labels: Sequence[HandLabel], judged: Sequence[Judged], others: Sequence[HandLabel]
 ) -> list[str]:
-    """Refuse rows that would be compared with nothing.
+    """Refuse rows that lie beyond a recording's end, and name what is compared with nothing.
+
+    One table of labels often covers more recordings than were screened: that is no mistake, but
+    a misspelt name looks the same, so it is told.
 
     Parameters
     ----------
@@ -79,14 +82,14 @@ def check_belonging(
     Returns
     -------
     list of str
-        Which recordings only one of two readers read: no mistake, but they are not compared.
+        Which recordings have no results, or were read by one of two readers only.
 
     Raises
     ------
     UsageError
         If no recording has both marks and hand labels.
     LabelsError
-        If rows are of a recording that is not among the results, or lie beyond its end.
+        If rows lie beyond their recording's end.
     """
     wanted = {stem(row.recording): row for row in reversed(labels)}
     results = frozenset[str]().union(*(one.names for one in judged))
@@ -99,23 +102,26 @@ def check_belonging(
         )
     lost = {name: row for name, row in wanted.items() if name not in results | theirs.keys()}
     problems = [problem for one in judged for problem in _beyond_end(one, labels)]
-    if judged:
-        problems = [*map(_not_among, lost.values()), *problems]
     if problems:
         raise LabelsError(problems)
-    alone = [*lost.values(), *(theirs[name] for name in theirs.keys() - wanted.keys())]
-    return [
-        f"{name}: read by one reader only, so not compared"
-        for name in sorted(row.recording for row in alone)
-    ]
+    theirs_alone = [theirs[name] for name in theirs.keys() - wanted]
+    if judged:
+        return _without_results(lost.values()) + _read_once(theirs_alone)
+    return _read_once([*lost.values(), *theirs_alone])
 
 
-def _not_among(row: HandLabel) -> str:
-    """Say that a row's recording has no results."""
-    return (
-        f"{row.place}: the recording {row.recording!r} must be among the results, got none of "
-        "it; name its results too, or leave its rows out"
-    )
+def _without_results(rows: Collection[HandLabel]) -> list[str]:
+    """Say which recordings were labelled but have no results."""
+    if not rows:
+        return []
+    names = ", ".join(sorted(row.recording for row in rows))
+    return [f"labelled but not among the results, so not compared: {names}"]
+
+
+def _read_once(rows: Collection[HandLabel]) -> list[str]:
+    """Say which recordings one of two readers read."""
+    names = sorted(row.recording for row in rows)
+    return [f"{name}: read by one reader only, so not compared" for name in names]
 
 
 def _beyond_end(one: Judged, labels: Sequence[HandLabel]) -> Iterator[str]:
