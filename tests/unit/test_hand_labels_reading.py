@@ -48,6 +48,12 @@ def test_a_row_becomes_a_label_with_its_place(tmp_path):
     assert row.place == f"{path}:2"
 
 
+@pytest.mark.parametrize("written", ["Fp1 F7", "Fp1;F7", '"Fp1, F7"', "EEG Fp1; EEG F7"])
+def test_channels_may_be_separated_as_spreadsheets_do(tmp_path, written):
+    (row,) = read_hand_labels([write(tmp_path, f"ward_01.edf,blink,9,1,{written},first,")])
+    assert row.channels == ("Fp1", "F7")
+
+
 @pytest.mark.parametrize(
     ("encoding", "got"),
     [

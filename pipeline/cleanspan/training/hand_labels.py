@@ -187,7 +187,8 @@ def _parse_row(
     problems += [f"{place}: {problem}" for problem in wrong]
     if wrong or label is None:
         return None
-    names = tuple(name for name in row["channels"].split() if name.upper() != "EEG")
+    written = row["channels"].replace(";", " ").replace(",", " ")
+    names = tuple(name for name in written.split() if name.upper() != "EEG")
     everywhere = ALL_CHANNELS in (name.lower() for name in names)
     channels = (ALL_CHANNELS,) if everywhere else names
     note, reader = row.get("note", ""), row["reader"]
