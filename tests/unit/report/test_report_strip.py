@@ -41,6 +41,8 @@ def test_clock(seconds, text):
     [
         (0.35, "0.3 s"),
         (42, "42 s"),
+        (179.575, "2 min 59 s"),
+        (180.0, "3 min 00 s"),
         (200, "3 min 20 s"),
         (7500, "2 h 05 min"),
         (float("nan"), "–"),

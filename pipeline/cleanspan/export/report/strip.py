@@ -74,12 +74,15 @@ def clock(seconds: float) -> str:
 
 
 def length(seconds: float) -> str:
-    """Write a length of time in words: ``2 h 05 min``, ``3 min 20 s``, ``42 s``."""
+    """Write a length of time in words: ``2 h 05 min``, ``3 min 20 s``, ``42 s``.
+
+    Rounded down: 179.6 s are not the 3 minutes that a plan may ask for.
+    """
     if not math.isfinite(seconds):
         return "–"
     if 0 < seconds < 10:
         return f"{seconds:.1f} s"
-    whole = round(seconds)
+    whole = math.floor(seconds + 1e-6)
     hours, minutes, rest = whole // 3600, whole // 60 % 60, whole % 60
     if hours:
         return f"{hours} h {minutes:02d} min"
