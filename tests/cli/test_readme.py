@@ -177,7 +177,7 @@ def test_console_lines_run_and_print_what_is_shown(tmp_path, monkeypatch):
 def the_files_are_those_of_the_table(folder):
     """Compare the files of a screening, and the columns of their tables, with the README."""
     table = dict(re.findall(r"^\| `(R_[\w.]+)`[^|]*\| (.*) \|$", readme(), flags=re.MULTILINE))
-    planned = r"_(resting|connectivity|event-related|plans)\."  # written by exclude, not by screen
+    planned = r"_(resting|connectivity|plans|events)\."  # written by exclude, not by screen
     written = {
         path.name.replace(folder.name, "R")
         for path in folder.iterdir()

@@ -2,6 +2,7 @@
 
 import logging
 from collections import Counter
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 import click
@@ -20,7 +21,7 @@ from cleanspan.export.replan import (
     update_plans,
     write_plan_rows,
 )
-from cleanspan.export.stored import find_results, known_labels
+from cleanspan.export.stored import facts_path, find_results, known_labels, read_facts
 
 
 class Epoch(click.ParamType["tuple[float, float]"]):
@@ -88,9 +89,9 @@ def command(
     """Make exclusion lists from results that were screened before.
 
     RESULTS are folders that `cleanspan screen` wrote: one a recording, or the folder that holds
-    them. Recordings are not needed and nothing is screened again. The lists carry the plan's
-    name, R_exclusions_resting.csv say; those without one, the page and the marks in an EDF+ file
-    stay those of the plan that the recording was screened with.
+    them. Recordings are not needed and nothing is screened again. Several plans write lists with
+    the plans' names, R_exclusions_resting.csv say. The page, summary.csv and the marks in an
+    EDF+ file stay those of the plan that the recording was screened with.
     """
     logging.basicConfig(format="cleanspan: %(message)s")
     if source is None and (epoch is not None or text):
@@ -109,10 +110,9 @@ def command(
     rows: list[PlanRow] = []
     for folder in folders:
         rows += _one(folder, plans, events)
-    if table is not None:
-        write_plan_rows(rows, table)
-    elif (target := _default_table(results)) is not None:
-        update_plans(rows, target)
+    _write_table(rows, table, results)
+    if len(plans) == 1:
+        _tell_other_plan(plans[0].name, {row.folder for row in rows if not row.error}, folders)
     if any(row.error for row in rows):
         raise SystemExit(1)
 
@@ -148,6 +148,32 @@ def _check_plans(names: tuple[str, ...], plans: list[Plan], folders: list[Path])
             problems += error.problems
     if problems:
         raise ConfigError(problems)
+
+
+def _write_table(rows: list[PlanRow], table: Path | None, results: tuple[Path, ...]) -> None:
+    """Write the table over all recordings where it was asked for, else where one belongs."""
+    if table is not None:
+        write_plan_rows(rows, table)
+    elif (target := _default_table(results)) is not None:
+        update_plans(rows, target)
+
+
+def _tell_other_plan(plan: str, done: Collection[str], folders: Sequence[Path]) -> None:
+    """Say that lists are now of another plan than what cannot be made again from results."""
+    screened = {
+        str(read_facts(facts_path(folder)).get("plan", ""))
+        .removesuffix(".toml")
+        .rsplit("/", 1)[-1]
+        for folder in folders
+        if folder.resolve().name in done
+    }
+    others = ", ".join(sorted(screened - {plan, ""}))
+    if others:
+        click.echo(
+            f"note: the lists are of {plan} now; marks, page and summary.csv stay of {others}, "
+            "as screened. To change these too, screen again with --plan",
+            err=True,
+        )
 
 
 def _one(folder: Path, plans: list[Plan], events: EventChoice | None) -> list[PlanRow]:

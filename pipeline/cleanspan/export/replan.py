@@ -75,10 +75,10 @@ def replan(
 ) -> list[PlanRow]:
     """Apply plans to a stored result and write their files beside it.
 
-    Each plan has a set of its own with its name in the files' names: ``R_exclusions_<plan>.csv``,
-    ``R_kept_<plan>.csv``, ``R_usable_<plan>.csv`` (and ``R_events_<plan>.csv``). The lists
-    without a name are those of the plan that the recording was screened with, as are its marks,
-    its page and its row of the summary: they stay. ``R_plans.csv`` sets the plans side by side.
+    One plan writes ``R_exclusions.csv``, ``R_kept.csv``, ``R_usable.csv`` (and ``R_events.csv``);
+    several write one set each, with the plan's name in the files' names. ``R_plans.csv`` sets
+    the plans side by side. Marks, page and summary stay those of the plan that the recording
+    was screened with: they cannot be made again without it.
 
     Returns
     -------
@@ -98,8 +98,9 @@ def replan(
     rows = []
     for plan in plans:
         applied = apply_to(stored, stored.pieces, plan)
-        former = [_bytes_of(path) for path in applied_paths(folder, stored.stem, plan.name)]
-        lists = write_applied(applied, folder, stored.stem, tag=plan.name)
+        tag = plan.name if len(plans) > 1 else ""
+        former = [_bytes_of(path) for path in applied_paths(folder, stored.stem, tag)]
+        lists = write_applied(applied, folder, stored.stem, tag=tag)
         judged, said = None, []
         if events is not None:
             judged = judge_events(
@@ -108,10 +109,10 @@ def replan(
                 applied,
                 pieces=stored.pieces,
             )
-            _write_events(judged, stored, plan.name)
+            _write_events(judged, stored, tag)
             said = ["no event of that kind was found"] if judged.empty else []
         elif former != [_bytes_of(path) for path in lists]:
-            said = _drop_events(stored, plan.name)
+            said = _drop_events(stored, tag)
         rows.append(_row(stored, applied, judged, said))
     write_plan_rows(rows, folder / f"{stored.stem}_plans.csv")
     return rows
@@ -229,29 +230,29 @@ def epoch_of(events: EventChoice, plan: Plan) -> tuple[float, float]:
     return plan.epoch_s[0], plan.epoch_s[1]
 
 
-def _events_path(stored: StoredResult, plan: str) -> Path:
-    return stored.folder / f"{stored.stem}_events{tagged(plan)}"
+def _events_path(stored: StoredResult, tag: str) -> Path:
+    return stored.folder / f"{stored.stem}_events{tagged(tag)}"
 
 
-def _write_events(judged: "pd.DataFrame", stored: StoredResult, plan: str) -> None:
-    """Write ``R_events_<plan>.csv``; the events' texts are free texts."""
+def _write_events(judged: "pd.DataFrame", stored: StoredResult, tag: str) -> None:
+    """Write ``R_events.csv``; the events' texts are free texts."""
     table = judged.assign(text=[plain_cell(text) for text in judged["text"]])
-    write_csv(table, _events_path(stored, plan), decimals=6)
+    write_csv(table, _events_path(stored, tag), decimals=6)
 
 
-def _drop_events(stored: StoredResult, plan: str) -> list[str]:
-    """Delete epochs that were judged by lists that have changed: plans of a lab's own change.
+def _drop_events(stored: StoredResult, tag: str) -> list[str]:
+    """Delete epochs that were judged by lists that another plan has replaced.
 
     Returns what the user should know.
     """
-    path = _events_path(stored, plan)
+    path = _events_path(stored, tag)
     try:
         path.unlink()
     except FileNotFoundError:
         return []
     except OSError as error:
         raise output_error(path, error) from error
-    return [f"{path.name} is gone: an older plan {plan!r} judged it; give --events again"]
+    return [f"{path.name} is gone: it was judged by other lists; give --events again"]
 
 
 def _bytes_of(path: Path) -> bytes:

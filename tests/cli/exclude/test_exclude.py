@@ -40,7 +40,8 @@ def own_plan(tmp_path):
 
 def test_one_plan_over_a_folder_of_results(run, results, own_plan):
     status, out, err = run(results, "--plan", own_plan)
-    assert (status, err) == (0, "")
+    assert status == 0
+    assert err.startswith("note: the lists are of naps now; ")
     # 60 − 0.4 (two blinks) − 3 (reference) = 56.6 s; O2 alone is allowed
     assert out.splitlines() == [
         "harbour-07.edf, naps: 56.6 of 60.0 s usable (94%); meets the plan",
@@ -48,18 +49,16 @@ def test_one_plan_over_a_folder_of_results(run, results, own_plan):
     ]
     folder = results / "harbour-07"
     columns = ("onset_s", "duration_s", "reason", "channels")
-    assert rows_of(folder / "harbour-07_exclusions_naps.csv") == [
+    assert rows_of(folder / "harbour-07_exclusions.csv") == [
         dict(zip(columns, ("10.0", "0.4", "blink", "EEG Fp1-A1A2;EEG Fp2-A1A2"), strict=True)),
         dict(zip(columns, ("25.0", "3.0", "reference lost", "all"), strict=True)),
     ]
-    assert [row["onset_s"] for row in rows_of(folder / "harbour-07_kept_naps.csv")] == [
+    assert [row["onset_s"] for row in rows_of(folder / "harbour-07_kept.csv")] == [
         "0.0",
         "10.4",
         "28.0",
     ]
-    usable = {
-        row["channel"]: row["usable_s"] for row in rows_of(folder / "harbour-07_usable_naps.csv")
-    }
+    usable = {row["channel"]: row["usable_s"] for row in rows_of(folder / "harbour-07_usable.csv")}
     assert usable["EEG C3-A1A2"] == "56.6"
     assert usable["EEG O2-A1A2"] == "26.6"
     table = rows_of(results / "plans.csv")
@@ -107,7 +106,7 @@ def test_epochs_around_annotations(run, results):
     )
     assert status == 0
     assert "1 of 2 epochs kept" in out
-    events = rows_of(results / "harbour-07" / "harbour-07_events_event-related.csv")
+    events = rows_of(results / "harbour-07" / "harbour-07_events.csv")
     assert [(row["text"], row["verdict"], row["reason"]) for row in events] == [
         ("tone high", "keep", ""),
         ("tone low", "drop", "blink"),
@@ -116,13 +115,13 @@ def test_epochs_around_annotations(run, results):
 
 def test_marks_among_the_annotations_are_no_events(run, results):
     run(results, "--plan", "event-related", "--events", "annotations")
-    events = rows_of(results / "harbour-07" / "harbour-07_events_event-related.csv")
+    events = rows_of(results / "harbour-07" / "harbour-07_events.csv")
     assert [row["text"] for row in events] == ["tone high", "tone low"]
 
 
 def test_epochs_around_presses_with_an_epoch_of_ones_own(run, results, own_plan):
     run(results, "--plan", own_plan, "--events", "button", "--epoch", "-0.5:0.5")
-    events = rows_of(results / "harbour-07" / "harbour-07_events_naps.csv")
+    events = rows_of(results / "harbour-07" / "harbour-07_events.csv")
     assert [(row["onset_s"], row["verdict"], row["reason"]) for row in events] == [
         ("26.0", "drop", "reference lost"),
         ("50.0", "keep", ""),
@@ -189,19 +188,19 @@ def files_of(folder):
     return {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
-def test_lists_of_the_plan_of_the_screening_stay_with_its_marks_and_page(run, results):
+def test_lists_of_another_plan_than_the_marks_are_told(run, results, own_plan):
+    """Marks and page cannot be made again without the recording: they stay of the screening."""
+    for facts in results.glob("*/*_facts.json"):
+        facts.write_text(json.dumps(json.loads(facts.read_text()) | {"plan": "resting"}))
+    note = "note: the lists are of naps now; marks, page and summary.csv stay of resting"
+    assert note in run(results, "--plan", own_plan)[2]
+    assert "note:" not in run(results, "--plan", "resting")[2]
     folder = results / "harbour-07"
-    screened = {folder / f"harbour-07_{kind}.csv" for kind in ("exclusions", "kept", "usable")}
-    for path in screened:
-        path.write_text("of the screening\n")
     before = files_of(folder)
-    run(results, "--plan", "connectivity")
-    after = files_of(folder)
-    assert {path: after[path] for path in before} == before
-    assert {path.name.removeprefix("harbour-07_") for path in after.keys() - before.keys()} == {
-        "exclusions_connectivity.csv", "kept_connectivity.csv", "usable_connectivity.csv",
-        "plans.csv",
-    }  # fmt: skip
+    assert "note:" not in run(folder, "--plan", "resting", "--plan", "connectivity")[2]
+    changed = {path.name for path, data in files_of(folder).items() if before.get(path) != data}
+    assert "harbour-07_exclusions_connectivity.csv" in changed
+    assert "harbour-07_exclusions.csv" not in changed
 
 
 @pytest.mark.parametrize(
@@ -232,20 +231,20 @@ def test_no_event_found_in_one_of_several_is_said(run, results):
     status, out, err = run(results, *args)
     assert status == 0
     assert "0 of 0 epochs kept" in out
-    assert err == "  warning: no event of that kind was found\n"
-    assert rows_of(facts.with_name("harbour-08_events_event-related.csv")) == []
+    assert err.splitlines()[0] == "  warning: no event of that kind was found"
+    assert rows_of(facts.with_name("harbour-08_events.csv")) == []
 
 
 def test_epochs_that_an_older_plan_judged_go_with_its_lists(run, results, own_plan):
     """A lab's plan was changed: lists and epochs of one name must be of one plan."""
-    events = results / "harbour-07" / "harbour-07_events_naps.csv"
+    events = results / "harbour-07" / "harbour-07_events.csv"
     run(results, "--plan", own_plan, "--events", "button", "--epoch", "-0.5:0.5")
     run(results, "--plan", own_plan)
     assert events.exists(), "the same lists: the same epochs"
     own_plan.write_text(own_plan.read_text() + "padding_s = 1.0\n")
     err = run(results, "--plan", own_plan)[2]
     assert not events.exists()
-    assert "harbour-07_events_naps.csv is gone: an older plan 'naps' judged it" in err
+    assert "harbour-07_events.csv is gone: it was judged by other lists" in err
 
 
 def test_full_disk_leaves_the_old_files_whole(results):

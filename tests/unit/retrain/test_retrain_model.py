@@ -331,11 +331,11 @@ def test_tables_survive_their_file(lab, tmp_path):
 def test_damaged_files_of_a_model_are_told_in_plain_words(lab, tmp_path):
     tables = tmp_path / "sample.npz"
     tables.write_bytes((lab.model / "sample.npz").read_bytes()[:5000])
-    with pytest.raises(ModelError, match="plain arrays, got an archive that breaks off$"):
+    with pytest.raises(ModelError, match=r"plain arrays, got an archive that breaks off$"):
         load_tables(tables)
     code = person_code("ada")
     (tmp_path / "left-out.toml").write_text(f'[{code}]\nlessons = "x"\n')
-    with pytest.raises(ModelError, match="got nothing under the name 'labels'; retrain$"):
+    with pytest.raises(ModelError, match=r"got nothing under the name 'labels'; retrain$"):
         read_left_out(tmp_path, {"ada": "x"})
 
 
