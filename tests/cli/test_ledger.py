@@ -151,3 +151,13 @@ def test_no_ledger_yet_is_told(tmp_path: Path) -> None:
     path.write_text('inbox = ["in"]\noutput = "out"\n')
     with pytest.raises(LedgerError, match="the first `cleanspan night` makes one"):
         ledger(path)
+
+
+def test_an_empty_ledger_is_told_with_the_way_out(tmp_path: Path) -> None:
+    """A night that found the disk full may leave a file of no bytes."""
+    path = tmp_path / "night.toml"
+    path.write_text('inbox = ["in"]\noutput = "out"\n')
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "ledger.sqlite").touch()
+    with pytest.raises(LedgerError, match=r"it is empty.*the next night fills it"):
+        ledger(path)

@@ -114,6 +114,11 @@ def explained(path: Path) -> Iterator[None]:
             advice = "close the program that holds it and run again"
         elif "full" in text:
             advice = "free some disk space and run again"
+        elif "no such table" in text:
+            advice = (
+                "it is empty, as a night on a full disk leaves it: the next night fills it, or "
+                "`cleanspan ledger --rebuild` makes it anew from the results"
+            )
         elif "malformed" in text:
             raise _damaged(path, text) from error
         else:
