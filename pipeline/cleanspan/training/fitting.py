@@ -293,7 +293,12 @@ def fit_network(
         # The number of epochs is fixed on purpose: stopping early would need a validation set
         # by person, which the calibration already spends.
         warnings.simplefilter("ignore", ConvergenceWarning)
-        network.fit(scaled, truth, sample_weight=weight / weight.mean())
+        # scikit-learn takes Ctrl-C for "enough of this fit" and goes on to the next one.
+        warnings.filterwarnings("error", "Training interrupted by user", UserWarning)
+        try:
+            network.fit(scaled, truth, sample_weight=weight / weight.mean())
+        except UserWarning as warning:
+            raise KeyboardInterrupt from warning
     return Network(
         tuple(np.asarray(part, dtype=np.float32) for part in network.coefs_),
         tuple(np.asarray(part, dtype=np.float32) for part in network.intercepts_),

@@ -1,5 +1,8 @@
 """Fitting: no person on both sides, missing labels, known answers on easy data."""
 
+import signal
+import threading
+
 import numpy as np
 import pytest
 
@@ -8,6 +11,7 @@ from cleanspan.training.fitting import (
     Recipe,
     Sample,
     View,
+    fit_network,
     fit_panel,
     known_rows,
     person_folds,
@@ -90,3 +94,17 @@ def test_a_label_that_is_not_known_both_ways_gets_no_head(table, label):
 def test_one_person_alone_cannot_calibrate(table):
     panel = fit_panel("windows", [Sample(table(200, ("anna",)))], ["muscle"], recipe=QUICK)
     assert (panel.heads[0].slope, panel.heads[0].offset) == (1.0, 0.0)
+
+
+def test_ctrl_c_stops_a_fit_and_does_not_cut_it_short():
+    """scikit-learn would warn and give the half-fitted network."""
+    rng = np.random.default_rng(1)
+    rows = rng.normal(size=(400, 5)).astype(np.float32)
+    truth = (rows[:, 0] > 0).astype(np.int8)
+    timer = threading.Timer(0.5, signal.raise_signal, [signal.SIGINT])
+    timer.start()
+    with pytest.raises(KeyboardInterrupt):
+        fit_network(
+            rows, truth, np.ones(400), view=View((8,)), recipe=Recipe(epochs=20_000), seed=1
+        )
+    timer.join()
