@@ -31,6 +31,8 @@ LABELS = (BLINK, MUSCLE, LINE_NOISE, CONTACT_LOSS)
 """The labels of the shipped model. A lab's own model may have others: ask the model."""
 
 ALL_CHANNELS = "all"
+EARLIER = "earlier"
+"""Folder in which a night keeps the results that it has replaced."""
 SEGMENT_COLUMNS = ("channel", "label", "kind", "onset_s", "duration_s", "confidence")
 
 

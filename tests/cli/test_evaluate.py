@@ -1,6 +1,7 @@
 """``cleanspan evaluate`` as a user meets it."""
 
 import json
+import shutil
 from pathlib import Path
 
 import pandas as pd
@@ -173,6 +174,25 @@ def test_rows_beyond_the_end_of_the_recording_are_refused(folder, capsys):
     code, err = failure(capsys, folder / "results", "--labels", labels)
     assert code == 2
     assert "labels.csv:7: a mark must lie inside the recording (0 to 20 s), got 19 to 23 s" in err
+
+
+def test_labels_that_fit_two_results_are_refused(folder, capsys):
+    """A recording of the same name has a folder with a number; its facts tell the name."""
+    with_facts(folder)
+    shutil.copytree(folder / "results" / "ward_01", folder / "results" / "ward_01-2")
+    for path in (folder / "results" / "ward_01-2").iterdir():
+        path.rename(path.with_name(path.name.replace("ward_01", "ward_01-2")))
+    code, err = failure(capsys, folder / "results", "--labels", folder / "labels.csv")
+    assert code == 2
+    assert "'ward_01.edf' must be one of the results, got" in err
+    assert "ward_01-2; name one of these folders alone" in err
+
+
+def test_results_that_a_night_has_replaced_are_passed_over(folder):
+    shutil.copytree(folder / "results" / "ward_01", folder / "results" / "earlier" / "ward_01.old")
+    done = run(folder / "results", "--labels", folder / "labels.csv")
+    assert done.exit_code == 0, done.output
+    assert done.output.startswith("1 recording")
 
 
 def test_rows_may_call_results_by_the_name_of_the_recording(folder, capsys):

@@ -18,9 +18,9 @@ from cleanspan.night.electrodes import electrodes
 from cleanspan.night.ledger import Ledger, utc_now
 from cleanspan.night.records import Try, outcome_to_json
 from cleanspan.screen import Outcome
+from cleanspan.types import EARLIER
 
 STAGING = f"{UNFINISHED}night-"
-EARLIER = "earlier"
 NIGHTS = "nights"
 ORIGIN = "_origin.json"
 ORIGIN_FORMAT = 1

@@ -15,9 +15,10 @@ from cleanspan.errors import damage
 from cleanspan.night.config import NightConfig
 from cleanspan.night.electrodes import electrodes
 from cleanspan.night.ledger import Ledger
-from cleanspan.night.placing import EARLIER, ORIGIN, ORIGIN_FORMAT
+from cleanspan.night.placing import ORIGIN, ORIGIN_FORMAT
 from cleanspan.night.records import outcome_from_json
 from cleanspan.night.schema import DamagedLedgerError
+from cleanspan.types import EARLIER
 
 _log = logging.getLogger(__name__)
 

@@ -89,7 +89,7 @@ def check_belonging(
     UsageError
         If no recording has both marks and hand labels.
     LabelsError
-        If rows lie beyond their recording's end.
+        If rows lie beyond their recording's end, or fit two results.
     """
     wanted = {stem(row.recording): row for row in reversed(labels)}
     results = frozenset[str]().union(*(one.names for one in judged))
@@ -101,13 +101,25 @@ def check_belonging(
             f"are of: {names}"
         )
     lost = {name: row for name, row in wanted.items() if name not in results | theirs.keys()}
-    problems = [problem for one in judged for problem in _beyond_end(one, labels)]
+    problems = [*_namesakes(judged, wanted)]
+    problems += [problem for one in judged for problem in _beyond_end(one, labels)]
     if problems:
         raise LabelsError(problems)
     theirs_alone = [theirs[name] for name in theirs.keys() - wanted]
     if judged:
         return _without_results(lost.values()) + _read_once(theirs_alone)
     return _read_once([*lost.values(), *theirs_alone])
+
+
+def _namesakes(judged: Sequence[Judged], wanted: Mapping[str, HandLabel]) -> Iterator[str]:
+    """Say which rows fit the results of two recordings: they are of one of them only."""
+    for name, row in wanted.items():
+        fitting = [str(one.segments.parent) for one in judged if name in one.names]
+        if len(fitting) > 1:
+            yield (
+                f"{row.place}: the recording {row.recording!r} must be one of the results, got "
+                f"{' and '.join(fitting)}; name one of these folders alone"
+            )
 
 
 def _without_results(rows: Collection[HandLabel]) -> list[str]:

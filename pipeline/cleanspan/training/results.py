@@ -30,7 +30,7 @@ from cleanspan.training.hand_labels import (
 )
 from cleanspan.training.scores import Calibration, FloatArray, IntArray, calibration
 from cleanspan.training.truth import TWO, Agreement, label_names, labels_of, stem
-from cleanspan.types import ALL_CHANNELS, CLEAN
+from cleanspan.types import ALL_CHANNELS, CLEAN, EARLIER
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -92,6 +92,8 @@ class Comparison:
 def find_results(paths: Iterable[Path]) -> tuple[list[Path], list[Path]]:
     """Tell segment files of results and label files apart.
 
+    Results that a night has replaced and keeps in ``earlier/`` are passed over.
+
     Returns
     -------
     segment files, label files
@@ -105,7 +107,11 @@ def find_results(paths: Iterable[Path]) -> tuple[list[Path], list[Path]]:
     labels: list[Path] = []
     for path in paths:
         if path.is_dir():
-            found = sorted(path.rglob(f"*{SEGMENTS}"))
+            found = [
+                one
+                for one in sorted(path.rglob(f"*{SEGMENTS}"))
+                if EARLIER not in one.relative_to(path).parts
+            ]
             if not found:
                 raise UsageError(f"{path}: a results folder must hold *{SEGMENTS}, got none")
             segments += found
