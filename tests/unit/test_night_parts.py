@@ -195,7 +195,7 @@ def test_a_night_without_the_electrode_does_not_break_its_series() -> None:
 def test_a_lost_reference_is_no_electrodes_fault(tmp_path: Path) -> None:
     (tmp_path / "R_channels.csv").write_text(
         "channel,role,verdict,contact_loss_share,note\n"
-        "EEG Fp1-A1A2,eeg,mend,0.6,reference lost; dead\n"
+        "EEG Fp1-A1A2,eeg,mend,0.6,reference lost; line noise everywhere; stopped; dead\n"
         "EEG T3-A1A2,eeg,good,0.2,reference lost\n"
         "ECG,heart,not screened,,\n"
     )

@@ -15,7 +15,14 @@ from cleanspan.labelling.polarity import polarity_findings
 from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.segments import FEWEST_CHANNELS, event_confidence
 from cleanspan.recording.electrodes import position
-from cleanspan.types import CONTACT_LOSS, LINE_NOISE, REFERENCE_LOST, Finding
+from cleanspan.types import (
+    CONTACT_LOSS,
+    LINE_NOISE,
+    NOISE_EVERYWHERE,
+    REFERENCE_LOST,
+    STOPPED,
+    Finding,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -91,7 +98,7 @@ def _mains_everywhere(segments: "pd.DataFrame", store: FeatureStore) -> Iterator
         return
     first_s = float(edge_s[order][:-1][with_all][0])
     yield Finding(
-        "line noise everywhere",
+        NOISE_EVERYWHERE,
         tuple(channel.label for channel in store.channels),
         f"Nearly all channels have line noise for about {total_s:.0f} s in all, first at "
         f"{first_s:.0f} s: check the ear clips, the ground and cables near the head before any "
@@ -111,7 +118,7 @@ def _stopped(store: FeatureStore, predictions: Predictions) -> Iterator[Finding]
     first_s = float(store.onset_s[np.argmax(stopped)])
     length_s = (np.count_nonzero(stopped) - 1) * store.hop_s + WINDOW_S
     yield Finding(
-        "stopped",
+        STOPPED,
         tuple(channel.label for channel in store.channels),
         f"All channels stand still for about {length_s:.0f} s in all, first at {first_s:.0f} s: "
         "the amplifier was stopped or the file was filled up; no electrode is to blame.",

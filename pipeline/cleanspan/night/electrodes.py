@@ -7,7 +7,7 @@ from pathlib import Path
 
 from cleanspan.labelling.channels import MEND, MEND_FROM, NOT_SCREENED
 from cleanspan.recording.roles import guess_role
-from cleanspan.types import CONTACT_LOSS, REFERENCE_LOST
+from cleanspan.types import CONTACT_LOSS, OF_ALL_CHANNELS, REFERENCE_LOST
 
 REFERENCE = "reference"
 """Stands for the ear clips: their loss shows on every channel and is no electrode's fault."""
@@ -37,7 +37,9 @@ def electrodes(folder: Path) -> list[Row]:
         of_reference = share * reference_s / (own_s + reference_s) if reference_s else 0.0
         reference = max(reference, of_reference)
         name = guess_role(channel).electrode or channel
-        notes = [note for note in (row.get("note") or "").split("; ") if note != REFERENCE_LOST]
+        notes = [
+            note for note in (row.get("note") or "").split("; ") if note not in OF_ALL_CHANNELS
+        ]
         rows.append((channel, name, share - of_reference, row["verdict"], "; ".join(notes)))
     if rows:
         verdict = MEND if reference >= MEND_FROM else "good"

@@ -77,6 +77,13 @@ def test_the_mend_list_does_not_blame_an_electrode_for_the_ear_clips(screened):
     assert set(dict(verdict.to_mend(replace(screened, channels=both))).values()) == {"drying"}
 
 
+@pytest.mark.parametrize("kind", ["line noise everywhere", "stopped"])
+def test_what_all_channels_share_is_no_reason_to_mend_one(screened, kind):
+    told = dict(verdict.to_mend(replace(screened, channels=screened.channels.assign(note=kind))))
+    assert told["EEG T3-A1A2"] == "contact loss for 41 % of the time"
+    assert all(kind not in said for said in told.values())
+
+
 def test_a_long_list_to_watch_is_cut(screened):
     table = screened.channels.assign(verdict="watch")
     assert verdict.to_watch(replace(screened, channels=table)).endswith("T3-A1A2 and 12 more")

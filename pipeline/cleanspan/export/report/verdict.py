@@ -4,7 +4,7 @@ from collections.abc import Hashable, Mapping
 from typing import TYPE_CHECKING
 
 from cleanspan.export.report.strip import length, percent
-from cleanspan.types import CONTACT_LOSS, REFERENCE_LOST, Screened
+from cleanspan.types import CONTACT_LOSS, OF_ALL_CHANNELS, REFERENCE_LOST, Screened
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -102,10 +102,10 @@ def to_mend(screened: Screened) -> list[tuple[str, str]]:
         if taken.get(CONTACT_LOSS, 0.0) >= MENDED_FROM:
             most = CONTACT_LOSS  # the reason to mend, whatever else there is more of
         found = [note for note in text(row["note"]).split("; ") if note]
-        # The ear clips are told on a line of their own: what is wrong here is the electrode.
-        own = [note for note in found if note != REFERENCE_LOST]
+        # What all channels share has a line of its own: what is wrong here is the electrode.
+        own = [note for note in found if note not in OF_ALL_CHANNELS]
         said = "; ".join(own) or f"{most} for {percent(taken[most])} of the time"
-        if not own and found and most == CONTACT_LOSS:
+        if not own and REFERENCE_LOST in found and most == CONTACT_LOSS:
             said += ", the lost reference included"
         listed.append((str(row["channel"]), said))
     return listed
