@@ -5,6 +5,7 @@ Started by the tests of faults, which import it in a process of its own.
 
 import errno
 import os
+import signal
 import tempfile
 import time
 from pathlib import Path
@@ -12,6 +13,9 @@ from pathlib import Path
 import cleanspan.export.tables
 import cleanspan.screen
 from cleanspan.cli import main as given_main
+
+# As in a terminal, also where the tests run in the background and Ctrl-C is ignored.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 _write_tables = cleanspan.export.tables.write_tables
 _screen_recording = cleanspan.screen.screen_recording
