@@ -3,6 +3,9 @@
 A message says what must hold, then what was got, then what to do.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 _LONGEST_NAME = 40
 """Longer texts in a KeyError are a library's sentence and no name."""
 
@@ -56,6 +59,15 @@ class ConfigError(CleanspanError):
     def __reduce__(self) -> "tuple[type[CleanspanError], tuple[list[str]]]":
         """Travel between processes with the list of problems, not the joined text."""
         return type(self), (list(self.problems),)
+
+
+@contextmanager
+def collecting(problems: list[str]) -> Iterator[None]:
+    """Add the problems of a wrong configuration to others, to be told together."""
+    try:
+        yield
+    except ConfigError as error:
+        problems += error.problems
 
 
 class ModelError(CleanspanError):

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from cleanspan.errors import ConfigError, RecordingError, UsageError
-from cleanspan.export.plans import Plan, check_labels, load_plan, shipped_plans
+from cleanspan.errors import ConfigError, RecordingError, UsageError, collecting
+from cleanspan.export.plans import Plan, check_labels, load_plan, named_by, shipped_plans
 from cleanspan.export.replan import (
     ANNOTATIONS,
     BUTTON,
@@ -122,10 +122,8 @@ def _load_plans(names: tuple[str, ...]) -> list[Plan]:
     plans: list[Plan] = []
     problems: list[str] = []
     for name in names:
-        try:
+        with collecting(problems):
             plans.append(load_plan(name))
-        except ConfigError as error:
-            problems += error.problems
     if problems:
         raise ConfigError(problems)
     twice = [name for name, count in Counter(plan.name for plan in plans).items() if count > 1]
@@ -141,11 +139,9 @@ def _check_plans(names: tuple[str, ...], plans: list[Plan], folders: list[Path])
     labels = known_labels(folders)
     problems: list[str] = []
     for name, plan in zip(names, plans, strict=True):
-        try:
+        with collecting(problems):
             # Where nothing can be read each result says so, and no label is known.
             check_labels(name, plan, labels or plan.named_labels)
-        except ConfigError as error:
-            problems += error.problems
     if problems:
         raise ConfigError(problems)
 
@@ -161,9 +157,7 @@ def _write_table(rows: list[PlanRow], table: Path | None, results: tuple[Path, .
 def _tell_other_plan(plan: str, done: Collection[str], folders: Sequence[Path]) -> None:
     """Say that lists are now of another plan than what cannot be made again from results."""
     screened = {
-        str(read_facts(facts_path(folder)).get("plan", ""))
-        .removesuffix(".toml")
-        .rsplit("/", 1)[-1]
+        named_by(str(read_facts(facts_path(folder)).get("plan", "")))
         for folder in folders
         if folder.resolve().name in done
     }

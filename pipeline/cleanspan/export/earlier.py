@@ -26,8 +26,8 @@ def earlier_rows(path: Path, *, but: Collection[str]) -> list[dict[str, str]]:
     Returns
     -------
     list of dict of str to str
-        The cells as they stand, in their order. None where the table cannot be understood: a
-        warning says so then.
+        The cells as they stand, in their order; no rows where the table cannot be understood,
+        and a warning then.
     """
     rows = read_rows(path) if path.exists() else []
     if rows is None:

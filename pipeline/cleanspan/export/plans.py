@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from cleanspan.config import fill, no_problem, none_of, outside, read_toml
-from cleanspan.errors import ConfigError
+from cleanspan.errors import ConfigError, collecting
 from cleanspan.recording.electrodes import electrode_name
 from cleanspan.shipped import shipped_folder
 from cleanspan.types import Channel
@@ -175,7 +175,7 @@ def load_plan(name: str) -> Plan:
             raise ConfigError([problem])
         path = plans[name]
     table = read_toml(path)
-    problems = []
+    problems: list[str] = []
     if "name" in table:
         problems.append(f"{path}: name is taken from the file's name; remove the key")
     if not any(key in table for key in TAKING):
@@ -183,13 +183,16 @@ def load_plan(name: str) -> Plan:
             f"{path}: a plan must say what takes time or channels away, got none of "
             f"{', '.join(TAKING)}; to keep everything, say most_bad_share = 1.0"
         )
-    try:
+    with collecting(problems):
         plan = fill(Plan, {**table, "name": path.stem}, where=str(path))
-    except ConfigError as error:
-        problems += error.problems
     if problems:
         raise ConfigError(problems)
     return plan
+
+
+def named_by(name: str) -> str:
+    """Give the name of the plan that settings or an option name, a lab's own by its file."""
+    return Path(name).stem if is_own(name) else name
 
 
 def is_own(name: str) -> bool:

@@ -78,8 +78,7 @@ def write_applied(applied: Applied, folder: Path, stem: str, *, tag: str = "") -
     stem : str
         What the files' names begin with.
     tag : str
-        The plan's name, where it is not the one that the recording is screened with:
-        ``R_exclusions_<tag>.csv``.
+        Told apart by this where several plans are applied: ``R_exclusions_<tag>.csv``.
     """
     tables = (applied.excluded, applied.kept, applied.channels)
     return [

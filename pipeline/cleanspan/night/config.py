@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from cleanspan.config import Config, fill, load_config, no_problem, none_of, outside, read_toml
-from cleanspan.errors import ConfigError
+from cleanspan.errors import ConfigError, collecting
 
 FILE_NAME = "file name"
 CODE = "code"
@@ -193,19 +193,15 @@ def load_night(path: Path) -> NightConfig:
     table = read_toml(path)
     problems: list[str] = []
     screen: Config | None = None
-    try:
-        config: NightConfig | None = fill(NightConfig, table, where=str(path))
-    except ConfigError as error:
-        config = None
-        problems += error.problems
+    config: NightConfig | None = None
+    with collecting(problems):
+        config = fill(NightConfig, table, where=str(path))
     settings = table.get("settings")
     if isinstance(settings, str) and settings:
         if "screen" in table:
             problems.append(f"{path}: settings and [screen] must not both be given, got both")
-        try:
+        with collecting(problems):
             screen = load_config(_absolute(settings, path))
-        except ConfigError as error:
-            problems += error.problems
     if config is not None:
         config = _rooted(config, path)
         problems += _conflicts(config, path)
