@@ -132,8 +132,8 @@ def evaluate_results(
     UsageError
         If no recording has both marks and hand labels.
     LabelsError
-        If another reader's labels are wrong; if rows belong to none of the results, or lie
-        beyond a recording's end.
+        If another reader's labels are wrong; if rows fit two results, or lie beyond a
+        recording's end.
     """
     segment_files, label_files = find_results(marks)
     judged = [Judged.of(path) for path in segment_files]
