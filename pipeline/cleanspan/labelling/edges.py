@@ -3,30 +3,35 @@
 import numpy as np
 import numpy.typing as npt
 
-from cleanspan.features.edges import LEVEL_UV
+from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.spool import RowFile
 from cleanspan.features.windows import CELL_S
+from cleanspan.labelling.jumps import INWARD_S, REACH_S, to_jumps
 from cleanspan.labelling.runs import Runs
+from cleanspan.types import CONTACT_LOSS
 
-REACH_S, INWARD_S = 0.75, 1.5
-"""How far an edge may move outwards and inwards: violent faults raise the probabilities of the
-windows around them too, so runs begin early and end late rather than the other way."""
 FEWEST_CELLS = 4
-SHORT_S, NEAR_S = 1.5, 0.25
-"""Runs up to this length are about one excursion; its peak lies in them or this near."""
-CLEAR_EXCURSION = 3.0
-"""How far beyond the usual an excursion must go to set the edges."""
-STILLER = 0.7
-"""A run whose cells extend less than this share of the usual is still rather than jumping."""
-RETURNED = 0.15
-"""It is over when it has returned to this share of its peak: what is left of a large one still
-hides the EEG."""
 TRIM_S = 3.0
 """How far into a flat span its edges may be trimmed."""
 STILL_LOG = -1 + 1e-6
 """log10 µV: the extent of a cell in which no sample differs (the floor of `measures`)."""
 CLEAR_SPLIT = 0.5
 """Share of the cells' variance that a split must explain for the edge to move."""
+
+
+def refined(spans: Runs, store: FeatureStore, *, row: int, piece: int, label: str) -> Runs:
+    """Refine the edges of a label's runs on one channel in one piece.
+
+    A run that reaches the last window reaches the piece's end.
+    """
+    place = {"channel": row, "first_cell": store.first_cell[piece]}
+    n_cells = store.n_cells[piece]
+    found = refine(spans, store.cells, **place, n_cells=n_cells)
+    if label == CONTACT_LOSS:
+        found = to_jumps(spans, found, store.cells, **place, n_cells=n_cells)
+    length_s = store.pieces[piece].duration_s
+    end_s = np.where(length_s - found.end_s < store.hop_s, length_s, found.end_s)
+    return Runs(found.onset_s, end_s, found.confidence)
 
 
 def refine(runs: Runs, cells: RowFile, *, channel: int, first_cell: int, n_cells: int) -> Runs:
@@ -88,58 +93,6 @@ def best_splits(values: npt.NDArray[np.float32]) -> npt.NDArray[np.int64]:
     split = np.argmax(explained, axis=1)
     clear = explained[np.arange(len(split)), split] >= CLEAR_SPLIT
     return np.where(clear & (total > 1e-6).any(axis=(1, 2)), split + 1, 0)
-
-
-def refine_short(
-    runs: Runs, cells: RowFile, *, channel: int, first_cell: int, n_cells: int
-) -> Runs:
-    """Narrow short runs to the excursion they are about: a pop and its return.
-
-    Parameters
-    ----------
-    runs, cells, channel, first_cell, n_cells
-        As for `refine`.
-    """
-    onset_s, end_s = runs.onset_s.copy(), runs.end_s.copy()
-    for place in np.flatnonzero(end_s - onset_s <= SHORT_S):
-        low = max(round((onset_s[place] - REACH_S) / CELL_S), 0)
-        high = min(round((end_s[place] + REACH_S) / CELL_S), n_cells)
-        if high - low < FEWEST_CELLS:
-            continue
-        inner = slice(
-            max(round((onset_s[place] - NEAR_S) / CELL_S) - low, 0),
-            round((end_s[place] + NEAR_S) / CELL_S) - low,
-        )
-        found = excursion(cells.read(channel, first_cell + low, first_cell + high), inner)
-        if found is not None:
-            onset_s[place], end_s[place] = (low + found[0]) * CELL_S, (low + found[1]) * CELL_S
-    return Runs(onset_s, end_s, runs.confidence)
-
-
-def excursion(values: npt.NDArray[np.float32], inner: slice) -> tuple[int, int] | None:
-    """First cell and end of the largest excursion from the usual level; None without one.
-
-    Parameters
-    ----------
-    values : ndarray of shape (n_cells, 2)
-        Extent and level as `features.edges.measures` scales them.
-    inner : slice
-        Cells in which its peak is looked for.
-    """
-    extent = 10 ** values[:, 0]
-    level = np.sign(values[:, 1]) * LEVEL_UV * (10 ** np.abs(values[:, 1]) - 1)
-    if np.median(extent[inner]) < STILLER * np.median(extent):
-        return None  # the run is a still stretch, not an excursion
-    away = np.abs(level - np.median(level)) + extent / 2
-    usual = float(np.median(away))
-    peak = int(np.argmax(away[inner])) + (inner.start or 0)
-    if away[peak] < CLEAR_EXCURSION * usual:
-        return None
-    above = away >= max(RETURNED * float(away[peak]), 2 * usual)
-    before = np.flatnonzero(~above[: peak + 1])
-    after = np.flatnonzero(~above[peak:])
-    first = int(before[-1]) + 1 if before.size else 0
-    return first, peak + (int(after[0]) if after.size else len(above) - peak)
 
 
 def trim_to_still(

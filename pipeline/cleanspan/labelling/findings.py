@@ -13,7 +13,8 @@ from cleanspan.features.windows import WINDOW_S
 from cleanspan.labelling.channels import union_s
 from cleanspan.labelling.polarity import polarity_findings
 from cleanspan.labelling.prediction import Predictions
-from cleanspan.labelling.segments import FEWEST_CHANNELS, event_confidence
+from cleanspan.labelling.reference import FEWEST_CHANNELS
+from cleanspan.labelling.segments import event_confidence
 from cleanspan.recording.electrodes import position
 from cleanspan.types import (
     CONTACT_LOSS,

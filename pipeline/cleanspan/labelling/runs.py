@@ -1,12 +1,17 @@
 """Runs of one label on one channel: from window probabilities to spans of time."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from cleanspan.config import SegmentRule
+from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.windows import WINDOW_S
+
+RunKey = tuple[int, str, int]
+"""Channel row, label, piece."""
 
 FloatArray = npt.NDArray[np.float32]
 NEARLY_ALL = 0.97
@@ -104,3 +109,13 @@ def _whole(
     if gaps.max() > gap:
         return begin, end
     return np.array([0]), np.array([n_cells])
+
+
+def by_piece(
+    store: FeatureStore, values: npt.NDArray[np.float32]
+) -> Iterator[tuple[int, npt.NDArray[np.float32]]]:
+    """Parts of a channel's windows, piece by piece."""
+    for piece in range(len(store.pieces)):
+        part = values[store.first[piece] : store.first[piece + 1]]
+        if len(part):
+            yield piece, part

@@ -11,22 +11,17 @@ from cleanspan.config import SegmentRule
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.windows import WINDOW_S
 from cleanspan.labelling.contact import FLAT, contact_kind
-from cleanspan.labelling.edges import refine, refine_short, trim_to_still
+from cleanspan.labelling.edges import refined, trim_to_still
 from cleanspan.labelling.prediction import Predictions
-from cleanspan.labelling.runs import Runs, cell_probabilities, find_runs
+from cleanspan.labelling.reference import mostly_lost, reference_spans, within
+from cleanspan.labelling.runs import RunKey, Runs, by_piece, cell_probabilities, find_runs
 from cleanspan.types import CONTACT_LOSS, REFERENCE_LOST, SEGMENT_COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
 
-REFERENCE_SHARE = 0.75
-"""From this share of the channels on, contact lost at once is the reference's."""
 NO_CONTACT = 0.5
 """From this probability of contact loss on, a channel neither shows an event nor has a say."""
-SLACK_S = 2.0
-"""How far a segment may reach beyond the lost reference and still be its doing, s."""
-FEWEST_CHANNELS = 4
-"""With fewer channels a lost reference cannot be told from lost electrodes."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,9 +62,13 @@ def segment_table(
         Columns `SEGMENT_COLUMNS`, sorted by onset; channel, label and kind categorical.
     """
     runs = _all_runs(store, predictions, rules)
-    lost = _reference_spans(store, predictions, runs, rules)
+    edged = {
+        (row, label, piece): refined(spans, store, row=row, piece=piece, label=label)
+        for (row, label, piece), spans in runs.items()
+    }
+    lost = reference_spans(store, predictions, runs, edged, rules)
     found = list(event_segments(store, predictions, rules, lost))
-    for (row, label, piece), spans in runs.items():
+    for (row, label, piece), spans in edged.items():
         found.extend(_window_segments(store, row, label, piece, spans, lost))
     found.extend(_lost_segments(store, lost))
     return _table(found, store, predictions.labels)
@@ -116,7 +115,7 @@ def event_segments(
     none.
     """
     times = store.times
-    sure = ~_within(times.peak_s, store, lost)
+    sure = ~within(times.peak_s, store, lost)
     window = windows_of(store)
     for column in range(predictions.n_event_labels):
         label = predictions.labels[column]
@@ -178,21 +177,9 @@ def event_confidence(
     return total / np.maximum(count, 1)
 
 
-def _within(
-    time_s: npt.NDArray[np.float64], store: FeatureStore, lost: Mapping[int, Runs]
-) -> npt.NDArray[np.bool_]:
-    """Which times lie in a span of the lost reference."""
-    inside = np.zeros(time_s.size, dtype=bool)
-    for piece, spans in lost.items():
-        for onset_s, end_s in zip(spans.onset_s, spans.end_s, strict=True):
-            start_s = store.pieces[piece].onset_s
-            inside |= (time_s >= start_s + onset_s) & (time_s < start_s + end_s)
-    return inside
-
-
 def _all_runs(
     store: FeatureStore, predictions: Predictions, rules: Mapping[str, SegmentRule]
-) -> dict[tuple[int, str, int], Runs]:
+) -> dict[RunKey, Runs]:
     """Find the runs of every window label, by channel row, label and piece."""
     n_event_labels = predictions.n_event_labels
     runs = {}
@@ -201,80 +188,12 @@ def _all_runs(
         for column in range(n_event_labels, len(predictions.labels)):
             label = predictions.labels[column]
             rule = rules.get(label, SegmentRule())
-            for piece, part in _by_piece(store, values[:, column]):
+            for piece, part in by_piece(store, values[:, column]):
                 cells = cell_probabilities(part, store.hop_s)
                 spans = find_runs(cells, rule, store.hop_s)
                 if spans.onset_s.size:
                     runs[row, label, piece] = spans
     return runs
-
-
-def _by_piece(
-    store: FeatureStore, values: npt.NDArray[np.float32]
-) -> Iterator[tuple[int, npt.NDArray[np.float32]]]:
-    """Parts of a channel's windows, piece by piece."""
-    for piece in range(len(store.pieces)):
-        part = values[store.first[piece] : store.first[piece + 1]]
-        if len(part):
-            yield piece, part
-
-
-def _reference_spans(
-    store: FeatureStore,
-    predictions: Predictions,
-    runs: Mapping[tuple[int, str, int], Runs],
-    rules: Mapping[str, SegmentRule],
-) -> dict[int, Runs]:
-    """Spans in which nearly all channels lost contact at once, by piece.
-
-    What would be marked counts, gaps between pops included: where an ear clip pops or sways, the
-    channels do not reach the probability at which a mark begins all in the same window.
-    Channels that stand still are not counted: then the amplifier stopped, not the reference.
-    """
-    n_channels = len(store.channels)
-    if n_channels < FEWEST_CHANNELS or CONTACT_LOSS not in predictions.labels:
-        return {}
-    rule = rules.get(CONTACT_LOSS, SegmentRule())
-    share = np.zeros(store.onset_s.size, dtype=np.float32)
-    for row in range(n_channels):
-        share += _in_runs(store, runs, row) & ~predictions.still(row)
-    share /= n_channels
-    threshold = SegmentRule(REFERENCE_SHARE, REFERENCE_SHARE * 0.8, 0.5, rule.join_s)
-    lost = {}
-    for piece, part in _by_piece(store, share):
-        spans = find_runs(cell_probabilities(part, store.hop_s), threshold, store.hop_s)
-        if spans.onset_s.size:
-            lost[piece] = _refine(spans, store, row=0, piece=piece, label=REFERENCE_LOST)
-    return lost
-
-
-def _in_runs(
-    store: FeatureStore, runs: Mapping[tuple[int, str, int], Runs], row: int
-) -> npt.NDArray[np.bool_]:
-    """Which windows have their middle in a run of lost contact on one channel."""
-    inside = np.zeros(store.onset_s.size, dtype=bool)
-    for piece in range(len(store.pieces)):
-        spans = runs.get((row, CONTACT_LOSS, piece))
-        if spans is None:
-            continue
-        first, last = store.first[piece], store.first[piece + 1]
-        middle_s = store.hop_s * np.arange(last - first) + WINDOW_S / 2
-        place = np.searchsorted(spans.onset_s, middle_s, side="right") - 1
-        inside[first:last] = (place >= 0) & (middle_s < spans.end_s[np.maximum(place, 0)])
-    return inside
-
-
-def _refine(spans: Runs, store: FeatureStore, *, row: int, piece: int, label: str) -> Runs:
-    """Refine edges, and let a run that reaches the last window reach the piece's end."""
-    length_s = store.pieces[piece].duration_s
-    first_cell, n_cells = store.first_cell[piece], store.n_cells[piece]
-    refined = refine(spans, store.cells, channel=row, first_cell=first_cell, n_cells=n_cells)
-    if label == CONTACT_LOSS:
-        refined = refine_short(
-            refined, store.cells, channel=row, first_cell=first_cell, n_cells=n_cells
-        )
-    end_s = np.where(length_s - refined.end_s < store.hop_s, length_s, refined.end_s)
-    return Runs(refined.onset_s, end_s, refined.confidence)
 
 
 def _window_segments(
@@ -286,12 +205,11 @@ def _window_segments(
     lost: Mapping[int, Runs],
 ) -> Iterator[Found]:
     """Segments of one label on one channel in one piece, the lost reference's left out."""
-    refined = _refine(spans, store, row=row, piece=piece, label=label)
     by_kind: dict[str, list[tuple[float, float, float]]] = {}
     for onset_s, end_s, confidence in zip(
-        refined.onset_s, refined.end_s, refined.confidence, strict=True
+        spans.onset_s, spans.end_s, spans.confidence, strict=True
     ):
-        if _mostly_lost(onset_s, end_s, lost.get(piece)):
+        if mostly_lost(onset_s, end_s, lost.get(piece)):
             continue
         kind = ""
         if label == CONTACT_LOSS:
@@ -312,15 +230,6 @@ def _window_segments(
         yield Found(
             label, kind, rows, start_s + onsets_s, start_s + ends_s, sure.astype(np.float32)
         )
-
-
-def _mostly_lost(onset_s: float, end_s: float, lost: Runs | None) -> bool:
-    """Whether a segment says no more than the lost reference: it lies in its span, about."""
-    if lost is None:
-        return False
-    inside = np.minimum(end_s, lost.end_s) - np.maximum(onset_s, lost.onset_s)
-    covered_s = float(np.clip(inside, 0, None).sum())
-    return covered_s > 0 and covered_s >= (end_s - onset_s) - SLACK_S
 
 
 def _lost_segments(store: FeatureStore, lost: Mapping[int, Runs]) -> Iterator[Found]:

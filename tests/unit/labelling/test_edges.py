@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from cleanspan.features.edges import measures
 from cleanspan.features.windows import CELL_S
-from cleanspan.labelling.edges import best_splits, excursion, refine
+from cleanspan.labelling.edges import best_splits, refine
 from cleanspan.labelling.runs import Runs
 
 
@@ -74,13 +73,3 @@ def test_neighbouring_runs_never_overlap():
 def test_a_short_run_is_not_turned_inside_out():
     ((onset_s, end_s),) = refined(stepped((4.5, 5)), (5.0, 5.5))
     assert onset_s < end_s
-
-
-def test_a_large_pop_lasts_until_a_seventh_of_it_is_left():
-    """EEG of 40 µV peak to peak, a jump of 1000 µV that falls to a third in half a second."""
-    after_s = CELL_S * (np.arange(64) - 16)
-    level = np.where(after_s >= 0, 1000 * np.exp(-np.maximum(after_s, 0) / 0.5), 0)
-    cells = measures((level + 20)[None].astype(np.float32), (level - 20)[None].astype(np.float32))
-    first, end = excursion(cells[0], slice(12, 28))
-    assert first == 16
-    assert np.interp((end - 16) * CELL_S, after_s, level) == pytest.approx(140, abs=20)
