@@ -178,7 +178,7 @@ def test_stopped_in_the_middle_nothing_of_the_eeg_stays_behind(
 ):
     names = {f"slow-{number}.edf": good for number in range(3)}
     done = screen_in_child(model, tmp_path, names=names, jobs=jobs, stop=stop, to_all=to_all)
-    assert done.status == 1
+    assert done.status == 130
     assert done.said == "cleanspan: stopped"
     assert (done.left, done.scratch) == (set(), [])
 

@@ -27,6 +27,9 @@ COMMANDS = {
 }
 """Command name → its line in ``cleanspan --help``; the module is ``cleanspan.cli.<name>``."""
 
+STOPPED = 130
+"""Exit status of a command that was stopped: 128 + SIGINT, as shells count (common practice)."""
+
 
 class LazyGroup(click.Group):
     """A group that imports a command's module only when the command is used."""
@@ -72,7 +75,7 @@ def main(args: list[str] | None = None) -> Any:
         sys.exit(error.exit_code)
     except click.Abort:
         click.echo("cleanspan: stopped", err=True)
-        sys.exit(1)
+        sys.exit(STOPPED)
     except CleanspanError as error:
         for line in str(error).splitlines():
             click.echo(f"cleanspan: {line}", err=True)

@@ -290,9 +290,20 @@ def test_mistakes_are_one_clear_line_and_nothing_is_written(run, results, args, 
     assert sorted(results.rglob("*")) == before
 
 
-def test_folder_without_results(run, tmp_path):
-    status, _, err = run(tmp_path, "--plan", "resting")
+def test_folder_without_results_is_refused_and_stays_empty(run, tmp_path):
+    status, out, err = run(tmp_path, "--plan", "resting")
+    assert (status, out) == (2, "")
+    assert err.count("\n") == 1
+    assert "a result folder must hold a file *_facts.json, got none here" in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_folder_without_results_among_others_is_a_row_and_the_others_go_on(run, results):
+    empty = results.parent / "empty"
+    empty.mkdir()
+    status, out, err = run(empty, results, "--plan", "resting")
     assert status == 1
+    assert out.count(", resting: ") == 2
     assert "must hold one file *_facts.json, got 0" in err
 
 
