@@ -3,9 +3,10 @@
 import logging
 import os
 import re
+import warnings
 from collections.abc import Callable, Collection, Generator, Iterator, Mapping, Sequence
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import closing
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from cleanspan.config import Config
 from cleanspan.errors import UsageError
 from cleanspan.scratch import sweep
 from cleanspan.screen import Outcome, failed, screen_recording
+from cleanspan.stopping import started_deaf
 
 log = logging.getLogger(__name__)
 
@@ -297,17 +299,18 @@ def _outcomes(
 
     # One task at a time: tasks sent in bundles would leave a process without work at the end.
     work = Parallel(n_jobs=min(jobs, len(tasks)), return_as="generator", batch_size=1)
+    calls = (
+        delayed(screen_recording)(task.source, task.folder, config=config, model=model)
+        for task in tasks
+    )
     out = tasks[0].folder.parent
     before = set(out.glob(f"{UNFINISHED}*"))
     arrived = 0
     try:
         # However the block fails, the processes are gone after it, maybe while they wrote.
-        with closing(
-            work(
-                delayed(screen_recording)(task.source, task.folder, config=config, model=model)
-                for task in tasks
-            )
-        ) as results:
+        with ExitStack() as held:
+            with started_deaf():
+                results = held.enter_context(_ended(work(calls)))
             for outcome in results:
                 arrived += 1
                 yield outcome
@@ -321,12 +324,28 @@ def _outcomes(
             sweep()
 
 
+@contextmanager
+def _ended(
+    results: Generator[Outcome, None, None],
+) -> Iterator[Generator[Outcome, None, None]]:
+    """End the processes after the block, without a word about recordings not worked on."""
+    try:
+        yield results
+    finally:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            results.close()
+
+
 def _alone(task: Task, config: Config, model: Path) -> Outcome:
     """Screen one recording in a process of its own, which may die."""
     from joblib.externals.loky import ProcessPoolExecutor
 
     with ProcessPoolExecutor(max_workers=1) as pool:
-        work = pool.submit(screen_recording, task.source, task.folder, config=config, model=model)
+        with started_deaf():
+            work = pool.submit(
+                screen_recording, task.source, task.folder, config=config, model=model
+            )
         try:
             outcome: Outcome = work.result()
         except BrokenProcessPool:
