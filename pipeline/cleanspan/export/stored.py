@@ -236,6 +236,16 @@ def known_labels(folders: Sequence[Path]) -> list[str]:
     return list(found)
 
 
+def known_channels(folders: Sequence[Path]) -> list[str]:
+    """List the channels that were screened, by recorded name; damaged results are passed over."""
+    found: dict[str, None] = {}
+    for folder in folders:
+        with suppress(RecordingError):
+            names = read_facts(facts_path(folder)).get("screened")
+            found.update(dict.fromkeys(map(str, names if isinstance(names, list) else [])))
+    return list(found)
+
+
 def _from_facts(facts: dict[str, Any]) -> dict[str, Any]:
     """Turn the facts into fields of StoredResult."""
     channels = tuple(_channel(item) for item in facts["channels"])

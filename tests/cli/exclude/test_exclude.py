@@ -175,6 +175,23 @@ def test_label_that_no_results_know_stops_before_anything_is_written(run, result
     assert sorted(results.rglob("*")) == before
 
 
+def test_channels_that_are_nowhere_stop_before_anything_is_written(run, results, tmp_path):
+    path = tmp_path / "own.toml"
+    path.write_text(
+        'purpose = "x"\nrationale = "x"\nlabels = ["gaze left"]\n'
+        'must_be_good = ["O1", "AF7", "EEG Fp1-A1A2", "Ozz"]\n'
+        '[removes]\nblink = ["all"]\nmuscle = ["T3", "Tx"]\n'
+    )
+    before = files_of(results)
+    status, out, err = run(results, "--plan", path)
+    assert (status, out) == (2, "")
+    label, must, removes = err.splitlines()
+    assert "must name known labels, got 'gaze left'" in label
+    assert "channels of the recordings, got 'Ozz'; did you mean 'Oz'?" in must
+    assert "channels of the recordings, got 'Tx'" in removes
+    assert files_of(results) == before
+
+
 def test_every_wrong_plan_is_told_at_once(run, results, tmp_path):
     path = tmp_path / "own.toml"
     path.write_text('purpose = "x"\nrationale = "x"\n')
