@@ -434,6 +434,14 @@ def test_plan_model_and_rules_that_are_wrong_are_told_at_once(run, source):
     done = run(source, "--config", "c.toml", "--plan", "own.toml")
     refused(done, "segments.blnk: it must be a label", "got 'blnk'; did", "got 'mucle'; did")
     assert len(done.lines) == 3
+    Path("c.toml").write_text('[segments.blnk]\nbegin_at = 2\n[labels]\nnot_read = ["blnk"]\n')
+    done = run(source, "--config", "c.toml")
+    refused(done, "begin_at must lie", "segments.blnk: it must be a label", "got blnk; did you")
+    assert len(done.lines) == 3
+    Path("c.toml").write_text('[labels]\nnot_read = ["blnk"]\n')
+    done = run(source, "--config", "c.toml")
+    refused(done, "labels not read (labels.not_read in settings, or --not-read) must be one of")
+    assert len(done.lines) == 1
     done = run(source, "--plan", "restng", "--model", "nowhere", with_model=False)
     refused(done, "got 'restng'", "got 'nowhere'")
     assert len(done.lines) == 2
