@@ -93,7 +93,9 @@ def test_another_recording_of_the_same_name_never_replaces_results(run, source):
 
     assert lengths() == {"rest": 10, "rest-2": 14}
     first = (Path("out") / "rest").stat().st_ino
-    assert run("tue/rest.edf").status == 0
+    done = run("tue/rest.edf")
+    assert done.status == 0
+    assert done.out.splitlines()[1].startswith("rest.edf (rest-2)  0:00:14")
     assert run("mon/rest.edf").status == 0
     assert lengths() == {"rest": 10, "rest-2": 14}
     assert (Path("out") / "rest").stat().st_ino != first, "screened again, so replaced"
@@ -640,7 +642,7 @@ def test_a_recording_whose_end_is_missing_is_told_under_the_table(run, source):
     done = run("cut.edf", source)
     assert done.status == 0
     (line,) = (line for line in done.out.splitlines() if line.startswith("warnings"))
-    assert line.startswith("warnings about 1 of 2 (all in summary.csv): cut.edf: ")
+    assert line.startswith("warnings about 1 of 2 recordings: cut.edf: ")
     assert "the end is missing" in line
     assert "warnings" not in run(source, out="other").out
 
@@ -655,3 +657,19 @@ def test_usable_time_of_few_channels_is_told_under_the_table(run, tmp_path):
     (line,) = (line for line in done.out.splitlines() if line.startswith("warnings"))
     assert "usable_s is the time of 2 of 8 channels: the plan drops the others" in line
     assert "usable_s is the time of 2 of 8" in summary()[0]["warnings"]
+
+
+def test_warnings_beyond_the_first_are_counted():
+    from cleanspan.cli.screen import warning_lines
+    from cleanspan.screen import Outcome
+
+    first = Outcome("a.edf", "done", Path("out/a"), warnings=("one", "two"))
+    second = Outcome("b.edf", "done", Path("out/b-2"), warnings=("three",))
+    quiet, failed = Outcome("c.edf", "done"), Outcome("d.edf", "failed", warnings=("four",))
+    assert warning_lines([quiet, first, second, failed]) == [
+        "warnings about 2 of 4 recordings: a.edf: one (and 2 more in summary.csv, column warnings)"
+    ]
+    assert warning_lines([quiet, second]) == [
+        "warnings about 1 of 2 recordings: b.edf (b-2): three"
+    ]
+    assert warning_lines([quiet, failed]) == []

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from cleanspan.errors import ConfigError, RecordingError, UsageError, collecting
+from cleanspan.export.cells import told_apart
 from cleanspan.export.plans import (
     Plan,
     check_channels,
@@ -206,7 +207,8 @@ def _sentence(row: PlanRow, *, with_events: bool) -> str:
     kept = f", {row.events_kept} of {row.events} epochs kept" if with_events else ""
     verdict = "meets the plan" if row.meets == "yes" else f"does not meet it: {row.shortfalls}"
     usable = f"{row.usable_s:.1f} of {row.duration_s:.1f} s usable ({row.usable_share:.0%})"
-    return f"{row.recording}, {row.plan}: {usable}{dropped}{kept}; {verdict}"
+    name = told_apart(row.recording, row.folder)
+    return f"{name}, {row.plan}: {usable}{dropped}{kept}; {verdict}"
 
 
 def _default_table(results: tuple[Path, ...]) -> Path | None:

@@ -133,7 +133,7 @@ def table_lines(outcomes: "Sequence[Outcome]") -> list[str]:
             continue
         rows.append(
             [
-                outcome.recording,
+                _name(outcome),
                 _clock(outcome.duration_s),
                 f"{outcome.usable_s / max(outcome.duration_s, 1e-9):.0%}",
                 "short" if outcome.shortfalls else "meets",
@@ -155,8 +155,19 @@ def warning_lines(outcomes: "Sequence[Outcome]") -> list[str]:
     if not warned:
         return []
     first = warned[0]
-    which = f"warnings about {len(warned)} of {len(outcomes)} (all in summary.csv)"
-    return [" ".join(f"{which}: {first.recording}: {first.warnings[0]}".split())]
+    which = f"warnings about {len(warned)} of {len(outcomes)} recordings"
+    told = f"{which}: {_name(first)}: {first.warnings[0]}"
+    more = sum(len(outcome.warnings) for outcome in warned) - 1
+    if more:
+        told += f" (and {more} more in summary.csv, column warnings)"
+    return [" ".join(told.split())]
+
+
+def _name(outcome: "Outcome") -> str:
+    """Name a recording so that its namesakes do not look alike."""
+    from cleanspan.export.cells import told_apart
+
+    return told_apart(outcome.recording, outcome.folder.name if outcome.folder else "")
 
 
 def _clock(duration_s: float) -> str:

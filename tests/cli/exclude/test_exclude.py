@@ -3,6 +3,7 @@
 import csv
 import json
 import resource
+import shutil
 import subprocess
 import sys
 
@@ -80,6 +81,12 @@ def test_one_result_alone_keeps_the_rows_of_the_others(run, results):
         ("harbour-07", "connectivity"),
     ]
     assert table[0] == first[1]
+
+
+def test_namesakes_are_told_apart_by_their_folder(run, results):
+    shutil.copytree(results / "harbour-07", results / "harbour-07-2")
+    told = [line.split(",")[0] for line in run(results, "--plan", "resting")[1].splitlines()]
+    assert told == ["harbour-07.edf", "harbour-07.edf (harbour-07-2)", "harbour-08.edf"]
 
 
 def test_several_plans_are_set_side_by_side(run, results):
