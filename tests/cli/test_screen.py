@@ -314,6 +314,13 @@ def bipolar(path):
     )  # fmt: skip
 
 
+def annotations_alone(path):
+    """As `--marked annotations-only` writes them: one signal, which holds no samples of EEG."""
+    import edfio
+
+    return edfio.Edf([], annotations=[edfio.EdfAnnotation(1, 1, "blink")]).write(path)
+
+
 def too_short(path):
     return _made.write_edf(path, _made.background(8, 0.5), _made.SMALL_CAP)
 
@@ -336,6 +343,10 @@ BAD = {
             "such as the ears, got derivations between two scalp electrodes (a bipolar montage): "
             "Fp1-F3, F3-C3, EEG C3-P3, P3:O1; export the recording"
         ),
+    ),
+    "annotations": (
+        annotations_alone,
+        "a recording must hold signals, got none, annotations alone perhaps; screen the recording",
     ),
     "short": (too_short, "must last at least 1 s, got 0.5 s"),
     "slow": (too_slow, "must be sampled at 90 Hz or more, got 50 Hz"),

@@ -38,7 +38,8 @@ EXISTING = click.Path(exists=True, path_type=Path)
     "--person-pattern",
     default="",
     help="Regular expression that finds the person in a recording's name (first group). "
-    "Default: the text before the first '_'.",
+    "Default: S and three digits of a name such as S001R02, of others the text before the first "
+    "'_' (without one, the whole name).",
 )
 @click.option("--all-channels", default="", help="What 'all' means in the labels: 'Fp1 Fp2 …'.")
 @click.option("--not-read", multiple=True, help="A label the readers did not look for.")
