@@ -3,17 +3,20 @@
 import logging
 import os
 import re
+import warnings
 from collections.abc import Callable, Collection, Generator, Iterator, Mapping, Sequence
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import closing
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 from cleanspan.atomic import UNFINISHED, output_error, remove_left_by_dead
 from cleanspan.config import Config
 from cleanspan.errors import UsageError
 from cleanspan.scratch import sweep
 from cleanspan.screen import Outcome, failed, screen_recording
+from cleanspan.stopping import started_deaf
 
 log = logging.getLogger(__name__)
 
@@ -201,6 +204,7 @@ def screen_batch(
     model: Path,
     jobs: int = 1,
     done: Callable[[Outcome], None] | None = None,
+    repeats: Mapping[Path, Path] = MappingProxyType({}),
 ) -> list[Outcome]:
     """Screen recordings and write ``summary.csv`` beside their folders.
 
@@ -217,11 +221,13 @@ def screen_batch(
         Processes to work with.
     done : callable, optional
         Called with each outcome as it arrives.
+    repeats : mapping of Path to Path
+        Recordings that are no tasks because a task has their content (`same_content`).
 
     Returns
     -------
     list of Outcome
-        In the order of the tasks.
+        In the order of the tasks; then one for each repeat.
 
     Raises
     ------
@@ -242,9 +248,19 @@ def screen_batch(
     finally:
         arrived = sorted(zip(order, outcomes, strict=False), key=lambda pair: pair[0])
         outcomes = [outcome for _, outcome in arrived]
+        first = {tasks[place].source: outcome for place, outcome in arrived}
+        outcomes += [_repeated(path, first[one]) for path, one in repeats.items() if one in first]
         if outcomes:
             _write_tables(out, outcomes, [tasks[place].folder.name for place, _ in arrived])
     return outcomes
+
+
+def _repeated(path: Path, first: Outcome) -> Outcome:
+    """Make the outcome of a recording whose content was screened under another name or place."""
+    if first.folder is None:
+        return failed(path, f"{path.name}: the same content as {first.recording}, which failed")
+    said = f"the same content as {first.recording}, screened once; results: {first.folder.name}"
+    return Outcome(path.name, "repeated", folder=first.folder, warnings=(said,))
 
 
 def _write_tables(out: Path, outcomes: Sequence[Outcome], folders: Sequence[str]) -> None:
@@ -297,17 +313,18 @@ def _outcomes(
 
     # One task at a time: tasks sent in bundles would leave a process without work at the end.
     work = Parallel(n_jobs=min(jobs, len(tasks)), return_as="generator", batch_size=1)
+    calls = (
+        delayed(screen_recording)(task.source, task.folder, config=config, model=model)
+        for task in tasks
+    )
     out = tasks[0].folder.parent
     before = set(out.glob(f"{UNFINISHED}*"))
     arrived = 0
     try:
         # However the block fails, the processes are gone after it, maybe while they wrote.
-        with closing(
-            work(
-                delayed(screen_recording)(task.source, task.folder, config=config, model=model)
-                for task in tasks
-            )
-        ) as results:
+        with ExitStack() as held:
+            with started_deaf():
+                results = held.enter_context(_ended(work(calls)))
             for outcome in results:
                 arrived += 1
                 yield outcome
@@ -321,12 +338,28 @@ def _outcomes(
             sweep()
 
 
+@contextmanager
+def _ended(
+    results: Generator[Outcome, None, None],
+) -> Iterator[Generator[Outcome, None, None]]:
+    """End the processes after the block, without a word about recordings not worked on."""
+    try:
+        yield results
+    finally:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            results.close()
+
+
 def _alone(task: Task, config: Config, model: Path) -> Outcome:
     """Screen one recording in a process of its own, which may die."""
     from joblib.externals.loky import ProcessPoolExecutor
 
     with ProcessPoolExecutor(max_workers=1) as pool:
-        work = pool.submit(screen_recording, task.source, task.folder, config=config, model=model)
+        with started_deaf():
+            work = pool.submit(
+                screen_recording, task.source, task.folder, config=config, model=model
+            )
         try:
             outcome: Outcome = work.result()
         except BrokenProcessPool:

@@ -34,7 +34,8 @@ class Outcome:
     ----------
     recording : str
         File name (without the folder).
-    status : {"done", "failed"}
+    status : {"done", "failed", "repeated"}
+        Repeated: another recording of the call has its content, and `folder` is of that one.
     folder : Path or None
         Where its results lie.
     duration_s, usable_s : float

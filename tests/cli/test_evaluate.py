@@ -176,6 +176,52 @@ def test_rows_beyond_the_end_of_the_recording_are_refused(folder, capsys):
     assert "labels.csv:7: a mark must lie inside the recording (0 to 20 s), got 19 to 23 s" in err
 
 
+def test_everything_wrong_with_labels_and_rules_is_told_at_once(folder, capsys):
+    with_facts(folder)
+    labels = folder / "labels.csv"
+    labels.write_text(
+        LABELS + "ward_01.edf,muskel,5,4,T7,first,\nward_01.edf,muscle,19,4,T7,first,\n"
+    )
+    code, err = failure(
+        capsys,
+        *(
+            folder / "results",
+            "--labels",
+            labels,
+            "--not-read",
+            "line noize",
+            "--readers",
+            "third",
+        ),
+        *("--all-channels", "fp1 Fpp2 T3", "--person-pattern", "^bed"),
+    )
+    assert code == 2
+    told = err.splitlines()
+    for number, part in enumerate(
+        (
+            "labels.csv:7: label must be a known one, got 'muskel'",
+            "contact loss, got line noize; did you mean 'line noise'?",
+            "--readers must be any, two, all or one of first, second, got 'third'",
+            "electrodes or channels of the recordings, got 'Fpp2'; did you mean 'Fp2'?",
+            "--person-pattern must be found in every recording's name, got '^bed'",
+            "labels.csv:8: a mark must lie inside the recording",
+        )
+    ):
+        assert part in told[number]
+    assert len(told) == 6
+
+
+def test_channels_of_the_recording_may_be_what_all_means(folder):
+    args = (folder / "results", "--labels", folder / "labels.csv", "--readers", "first")
+    for names in ("EEG Fp1-A1A2", "FP1 t3 EEG T8"):
+        done = run(*args, "--all-channels", names)
+        assert done.exit_code == 0, done.output
+    settings = folder / "settings.toml"
+    settings.write_text('[labels]\nall_channels = ["EEG Fp1-A1A2", "t3"]\n')
+    done = run(*args, "--config", settings)
+    assert done.exit_code == 0, done.output
+
+
 def test_labels_that_fit_two_results_are_refused(folder, capsys):
     """A recording of the same name has a folder with a number; its facts tell the name."""
     with_facts(folder)

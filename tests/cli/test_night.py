@@ -133,6 +133,18 @@ def test_a_wrong_configuration_stops_before_any_work(config: Path) -> None:
     assert not (config.parent / "out").exists()
 
 
+def test_a_night_without_any_inbox_is_refused_as_a_bad_setting(config: Path) -> None:
+    (config.parent / "file").write_text("x")
+    config.write_text(config.read_text().replace('["inbox"]', '["nowhere", "file"]'))
+    ended = run("night", "--config", config)
+    assert (ended.returncode, ended.stdout) == (2, "")
+    nothing, file = ended.stderr.splitlines()
+    assert "nowhere: an inbox must be a folder, got: nothing there" in nothing
+    assert "file: an inbox must be a folder, got: a file" in file
+    page = (config.parent / "out" / "night.html").read_text()
+    assert "an inbox must be a folder" in page
+
+
 def told_of_a_full_disk(ended: subprocess.CompletedProcess[str]) -> None:
     """Nothing could begin: status 2, and a line for each file that cannot be written."""
     assert ended.returncode == 2, ended.stderr

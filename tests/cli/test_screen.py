@@ -93,7 +93,9 @@ def test_another_recording_of_the_same_name_never_replaces_results(run, source):
 
     assert lengths() == {"rest": 10, "rest-2": 14}
     first = (Path("out") / "rest").stat().st_ino
-    assert run("tue/rest.edf").status == 0
+    done = run("tue/rest.edf")
+    assert done.status == 0
+    assert done.out.splitlines()[1].startswith("rest.edf (rest-2)  0:00:14")
     assert run("mon/rest.edf").status == 0
     assert lengths() == {"rest": 10, "rest-2": 14}
     assert (Path("out") / "rest").stat().st_ino != first, "screened again, so replaced"
@@ -237,9 +239,11 @@ def test_options_win_over_the_file(run, source):
 
 
 def test_two_recordings_of_one_name_get_two_folders(run, source):
-    for day in ("monday", "tuesday"):
-        Path(day).mkdir()
-        Path(day, "rest.edf").write_bytes(source.read_bytes())
+    data = source.read_bytes()
+    for day in ("monday ", "tuesday"):
+        Path(day.strip()).mkdir()
+        # the end of the header's field on the recording
+        Path(day.strip(), "rest.edf").write_bytes(data[:161] + day.encode() + data[168:])
     assert run("monday", "tuesday").status == 0
     assert {path.name for path in Path("out").iterdir()} == {"rest", "rest-2", "summary.csv"}
     assert [row["recording"] for row in summary()] == ["rest.edf", "rest.edf"]
@@ -293,6 +297,38 @@ def test_a_path_with_dashes_inside_a_folder(run, source):
     assert len(summary()) == 1
 
 
+def test_the_same_content_from_two_places_is_screened_once(run, source):
+    for place in ("a/rest.edf", "b/rest.edf", "b/other.edf"):
+        Path(place).parent.mkdir(exist_ok=True)
+        Path(place).write_bytes(source.read_bytes())
+    longer = _made.write_edf(Path("b/long.edf"), _made.background(8, 14, seed=2), _made.SMALL_CAP)
+    done = run("a", "b")
+    assert (done.status, done.err) == (0, "")
+    assert "b/rest.edf: the same content as a/rest.edf, so screened once" in done.out.splitlines()
+    assert sorted(path.name for path in Path("out").iterdir()) == ["long", "rest", "summary.csv"]
+    rows = [(row["recording"], row["status"], row["folder"]) for row in summary()]
+    assert rows == [
+        ("rest.edf", "done", "rest"),
+        ("long.edf", "done", "long"),
+        ("other.edf", "repeated", "rest"),
+        ("rest.edf", "repeated", "rest"),
+    ]
+    assert summary()[2]["warnings"].startswith("the same content as rest.edf, screened once")
+    assert run(longer).status == 0
+    assert len(summary()) == 4, "rows about results that are still there stay"
+    assert run("a").status == 0
+    assert [row["status"] for row in summary()] == ["done", "done"]
+
+
+def test_a_repeat_of_what_cannot_be_used_is_a_failed_row(run, source):
+    for name in ("a.edf", "b.edf"):
+        Path(name).write_text("a letter")
+    done = run("a.edf", "b.edf", source)
+    assert done.status == 1
+    assert [row["status"] for row in summary()] == ["failed", "done", "failed"]
+    assert summary()[2]["error"] == "b.edf: the same content as a.edf, which failed"
+
+
 # ---- mistakes: one clear line, the right status, the others unaffected
 
 
@@ -310,6 +346,13 @@ def bipolar(path):
         path, _made.np.zeros((0, 1000)), (),
         extra=[(label, "uV", row) for label, row in zip(chain, rows, strict=True)],
     )  # fmt: skip
+
+
+def annotations_alone(path):
+    """As `--marked annotations-only` writes them: one signal, which holds no samples of EEG."""
+    import edfio
+
+    return edfio.Edf([], annotations=[edfio.EdfAnnotation(1, 1, "blink")]).write(path)
 
 
 def too_short(path):
@@ -334,6 +377,10 @@ BAD = {
             "such as the ears, got derivations between two scalp electrodes (a bipolar montage): "
             "Fp1-F3, F3-C3, EEG C3-P3, P3:O1; export the recording"
         ),
+    ),
+    "annotations": (
+        annotations_alone,
+        "a recording must hold signals, got none, annotations alone perhaps; screen the recording",
     ),
     "short": (too_short, "must last at least 1 s, got 0.5 s"),
     "slow": (too_slow, "must be sampled at 90 Hz or more, got 50 Hz"),
@@ -434,6 +481,14 @@ def test_plan_model_and_rules_that_are_wrong_are_told_at_once(run, source):
     done = run(source, "--config", "c.toml", "--plan", "own.toml")
     refused(done, "segments.blnk: it must be a label", "got 'blnk'; did", "got 'mucle'; did")
     assert len(done.lines) == 3
+    Path("c.toml").write_text('[segments.blnk]\nbegin_at = 2\n[labels]\nnot_read = ["blnk"]\n')
+    done = run(source, "--config", "c.toml")
+    refused(done, "begin_at must lie", "segments.blnk: it must be a label", "got blnk; did you")
+    assert len(done.lines) == 3
+    Path("c.toml").write_text('[labels]\nnot_read = ["blnk"]\n')
+    done = run(source, "--config", "c.toml")
+    refused(done, "labels not read (labels.not_read in settings, or --not-read) must be one of")
+    assert len(done.lines) == 1
     done = run(source, "--plan", "restng", "--model", "nowhere", with_model=False)
     refused(done, "got 'restng'", "got 'nowhere'")
     assert len(done.lines) == 2
@@ -632,7 +687,7 @@ def test_a_recording_whose_end_is_missing_is_told_under_the_table(run, source):
     done = run("cut.edf", source)
     assert done.status == 0
     (line,) = (line for line in done.out.splitlines() if line.startswith("warnings"))
-    assert line.startswith("warnings about 1 of 2 (all in summary.csv): cut.edf: ")
+    assert line.startswith("warnings about 1 of 2 recordings: cut.edf: ")
     assert "the end is missing" in line
     assert "warnings" not in run(source, out="other").out
 
@@ -647,3 +702,19 @@ def test_usable_time_of_few_channels_is_told_under_the_table(run, tmp_path):
     (line,) = (line for line in done.out.splitlines() if line.startswith("warnings"))
     assert "usable_s is the time of 2 of 8 channels: the plan drops the others" in line
     assert "usable_s is the time of 2 of 8" in summary()[0]["warnings"]
+
+
+def test_warnings_beyond_the_first_are_counted():
+    from cleanspan.cli.screen import warning_lines
+    from cleanspan.screen import Outcome
+
+    first = Outcome("a.edf", "done", Path("out/a"), warnings=("one", "two"))
+    second = Outcome("b.edf", "done", Path("out/b-2"), warnings=("three",))
+    quiet, failed = Outcome("c.edf", "done"), Outcome("d.edf", "failed", warnings=("four",))
+    assert warning_lines([quiet, first, second, failed]) == [
+        "warnings about 2 of 4 recordings: a.edf: one (and 2 more in summary.csv, column warnings)"
+    ]
+    assert warning_lines([quiet, second]) == [
+        "warnings about 1 of 2 recordings: b.edf (b-2): three"
+    ]
+    assert warning_lines([quiet, failed]) == []

@@ -15,7 +15,7 @@ ROOT = Path(__file__).parents[2]
 GUIDE = ROOT / "DEVELOPERS.md"
 MODULES = sorted(PACKAGE.rglob("*.py"))
 ORDER = (
-    *("errors", "config", "atomic", "shipped", "scratch", "types"),
+    *("errors", "stopping", "config", "atomic", "shipped", "scratch", "types"),
     *("recording", "features", "labelling", "export"),
     *("screen", "batch", "review", "training", "night", "api", "cli", "__main__"),
 )

@@ -1,9 +1,14 @@
 """Scores of recordings: cells, events, confusion, people."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 
+import cleanspan
+from cleanspan.cli import cli
 from cleanspan.config import LabelRules
 from cleanspan.errors import UsageError
 from cleanspan.training.evaluation import (
@@ -154,6 +159,9 @@ def test_a_table_for_the_terminal_lines_up():
     ("name", "pattern", "person"),
     [
         ("S001R02.edf", "", "S001"),
+        ("S001R02_again.edf", "", "S001R02"),
+        ("S01R2.edf", "", "S01R2"),
+        ("harbour-07.edf", "", "harbour-07"),
         ("ward_07.edf", "", "ward"),
         ("p12-night3.edf", r"^(p\d+)-", "p12"),
         ("folder/ab_1_2.bdf", "", "ab"),
@@ -161,6 +169,14 @@ def test_a_table_for_the_terminal_lines_up():
 )
 def test_whose_recording_it_is(name, pattern, person):
     assert person_of(name, pattern) == person
+
+
+def test_guide_and_help_tell_the_rule_for_names_of_person_and_run():
+    guide = Path(cleanspan.__file__).parent / "guides" / "teaching.md"
+    helps = [CliRunner().invoke(cli, [name, "--help"]).output for name in ("evaluate", "retrain")]
+    for text in (guide.read_text(encoding="utf-8"), *helps):
+        assert "S001R02" in text
+        assert "whole name" in " ".join(text.split())
 
 
 def test_a_recording_that_the_pattern_does_not_fit_is_nobodys():

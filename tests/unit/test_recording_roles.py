@@ -144,7 +144,7 @@ def test_what_to_do_where_no_channel_is_scalp_eeg():
     """Renaming helps where names are unknown, and not where the montage is bipolar."""
     unknown = why_no_scalp(["ch one", "ch two"])
     assert unknown.endswith("got: ch one, ch two; rename the channels")
-    assert why_no_scalp([]).endswith("got: none; rename the channels")
+    assert "rename" not in why_no_scalp([])
     pairs = ["Fp1-F3", "F3-C3", "C3-P3", "P3-O1", "Fp2-F4", "F4-C4", "C4-P4", "P4-O2", "Fz-Cz"]
     chain = why_no_scalp(["ECG", *pairs])
     assert "must be recorded against one common reference" in chain

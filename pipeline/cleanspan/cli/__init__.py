@@ -2,17 +2,14 @@
 
 import importlib
 import os
-import signal
 import sys
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any
 
 import click
 
 from cleanspan import __version__
 from cleanspan.errors import CleanspanError
+from cleanspan.stopping import STOPPED, in_good_order
 
 COMMANDS = {
     "screen": "Mark artefacts in recordings and write the results.",
@@ -61,7 +58,7 @@ def cli() -> None:
 def main(args: list[str] | None = None) -> Any:
     """Run the command line; a user's mistake becomes one clear line and an exit status."""
     try:
-        with _stopping_as_ctrl_c_does():
+        with in_good_order():
             status = cli.main(args=args, prog_name="cleanspan", standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)
     except click.exceptions.NoArgsIsHelpError as error:
@@ -72,7 +69,7 @@ def main(args: list[str] | None = None) -> Any:
         sys.exit(error.exit_code)
     except click.Abort:
         click.echo("cleanspan: stopped", err=True)
-        sys.exit(1)
+        sys.exit(STOPPED)
     except CleanspanError as error:
         for line in str(error).splitlines():
             click.echo(f"cleanspan: {line}", err=True)
@@ -81,24 +78,6 @@ def main(args: list[str] | None = None) -> Any:
         # The reader of our output (head, less) went away: not a failure of the run.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
-
-
-@contextmanager
-def _stopping_as_ctrl_c_does() -> Iterator[None]:
-    """Let a request to end, or a terminal that is closed, leave as little behind as Ctrl-C."""
-    asking = [
-        number
-        for number in (signal.SIGTERM, signal.SIGHUP)
-        if threading.current_thread() is threading.main_thread()
-        and signal.getsignal(number) == signal.SIG_DFL  # nohup has it ignored, and rightly so
-    ]
-    for number in asking:
-        signal.signal(number, signal.default_int_handler)
-    try:
-        yield
-    finally:
-        for number in asking:
-            signal.signal(number, signal.SIG_DFL)
 
 
 def _one_line(error: click.ClickException) -> str:

@@ -38,7 +38,8 @@ EXISTING = click.Path(exists=True, path_type=Path)
     "--person-pattern",
     default="",
     help="Regular expression that finds the person in a recording's name (first group). "
-    "Default: the text before the first '_'.",
+    "Default: S and three digits of a name such as S001R02, of others the text before the first "
+    "'_' (without one, the whole name).",
 )
 @click.option("--all-channels", default="", help="What 'all' means in the labels: 'Fp1 Fp2 …'.")
 @click.option("--not-read", multiple=True, help="A label the readers did not look for.")
@@ -66,9 +67,19 @@ def command(
     from cleanspan.training.results import Comparison, evaluate_results
 
     rules = _rules(load_config(config).labels, all_channels, not_read)
-    labels = read_hand_labels(label_paths, rules)
-    labels, agreement = choose_readers(labels, readers)
-    evaluation = evaluate_results(marks, labels, Comparison(rules, agreement, person_pattern))
+    problems: list[str] = []
+    labels = read_hand_labels(label_paths, rules, problems=problems)
+    comparison = Comparison(rules)
+    try:
+        comparison = replace(comparison, person_pattern=person_pattern)
+    except UsageError as error:
+        problems.append(str(error))
+    try:
+        labels, agreement = choose_readers(labels, readers)
+        comparison = replace(comparison, agreement=agreement)
+    except UsageError as error:
+        problems.append(str(error))
+    evaluation = evaluate_results(marks, labels, comparison, problems=problems)
     _show(evaluation)
     if out is not None:
         _write(evaluation, out)
@@ -78,7 +89,9 @@ def command(
 def _rules(rules: LabelRules, all_channels: str, not_read: tuple[str, ...]) -> LabelRules:
     """Let the command line's words win over the file's."""
     if all_channels:
-        rules = replace(rules, all_channels=tuple(all_channels.split()))
+        # As in labels: "EEG" before a name is no channel of its own.
+        names = tuple(name for name in all_channels.split() if name.upper() != "EEG")
+        rules = replace(rules, all_channels=names)
     return replace(rules, not_read=(*rules.not_read, *not_read))
 
 

@@ -8,7 +8,15 @@ from pathlib import Path
 import click
 
 from cleanspan.errors import ConfigError, RecordingError, UsageError, collecting
-from cleanspan.export.plans import Plan, check_labels, load_plan, named_by, shipped_plans
+from cleanspan.export.cells import told_apart
+from cleanspan.export.plans import (
+    Plan,
+    check_channels,
+    check_labels,
+    load_plan,
+    named_by,
+    shipped_plans,
+)
 from cleanspan.export.replan import (
     ANNOTATIONS,
     BUTTON,
@@ -21,7 +29,13 @@ from cleanspan.export.replan import (
     update_plans,
     write_plan_rows,
 )
-from cleanspan.export.stored import facts_path, find_results, known_labels, read_facts
+from cleanspan.export.stored import (
+    facts_path,
+    find_results,
+    known_channels,
+    known_labels,
+    read_facts,
+)
 
 
 class Epoch(click.ParamType["tuple[float, float]"]):
@@ -135,13 +149,15 @@ def _load_plans(names: tuple[str, ...]) -> list[Plan]:
 
 
 def _check_plans(names: tuple[str, ...], plans: list[Plan], folders: list[Path]) -> None:
-    """Refuse a lab's own plan with a label that none of the results knows."""
-    labels = known_labels(folders)
+    """Refuse a lab's own plan with a label or a channel that none of the results knows."""
+    labels, channels = known_labels(folders), known_channels(folders)
     problems: list[str] = []
     for name, plan in zip(names, plans, strict=True):
         with collecting(problems):
             # Where nothing can be read each result says so, and no label is known.
             check_labels(name, plan, labels or plan.named_labels)
+        with collecting(problems):
+            check_channels(name, plan, channels or plan.named_channels)
     if problems:
         raise ConfigError(problems)
 
@@ -191,7 +207,8 @@ def _sentence(row: PlanRow, *, with_events: bool) -> str:
     kept = f", {row.events_kept} of {row.events} epochs kept" if with_events else ""
     verdict = "meets the plan" if row.meets == "yes" else f"does not meet it: {row.shortfalls}"
     usable = f"{row.usable_s:.1f} of {row.duration_s:.1f} s usable ({row.usable_share:.0%})"
-    return f"{row.recording}, {row.plan}: {usable}{dropped}{kept}; {verdict}"
+    name = told_apart(row.recording, row.folder)
+    return f"{name}, {row.plan}: {usable}{dropped}{kept}; {verdict}"
 
 
 def _default_table(results: tuple[Path, ...]) -> Path | None:

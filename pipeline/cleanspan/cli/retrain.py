@@ -50,7 +50,8 @@ EXISTING = click.Path(exists=True, path_type=Path)
     "--person-pattern",
     default="",
     help="Regular expression that finds the person in a recording's name (first group). "
-    "Default: the text before the first '_'.",
+    "Default: S and three digits of a name such as S001R02, of others the text before the first "
+    "'_' (without one, the whole name).",
 )
 @click.option("--config", type=EXISTING, help="Settings, with [labels] and [labelling] store.")
 @click.option(

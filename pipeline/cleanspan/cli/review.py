@@ -21,7 +21,7 @@ EXISTING = click.Path(exists=True, path_type=Path)
     default=Path("review.html"),
     show_default=True,
     type=click.Path(dir_okay=False, path_type=Path),
-    help="The page to write.",
+    help="The page to write; one with other spans is not replaced.",
 )
 @click.option(
     "--items",

@@ -57,6 +57,7 @@ def command(
     Not a medical device and not for diagnosis. A missing mark proves nothing.
     """
     from cleanspan.batch import find_recordings, plan_tasks, screen_batch
+    from cleanspan.recording.content import same_content
     from cleanspan.training.settled import load_settings, settled
 
     logging.basicConfig(format="cleanspan: %(message)s")
@@ -64,15 +65,20 @@ def command(
     logging.getLogger("cleanspan").setLevel(logging.DEBUG if verbose else level)
     config = _with_options(load_settings(config_path), plan=plan, model=model, **changes)
     model_folder, _ = settled(config)
-    tasks = plan_tasks(find_recordings(paths, out), out)
+    recordings = find_recordings(paths, out)
+    repeats = same_content(recordings)
+    tasks = plan_tasks([path for path in recordings if path not in repeats], out)
     with _progress(len(tasks), hidden=quiet) as step:
         outcomes = screen_batch(
-            tasks, config=config, model=model_folder, jobs=jobs or _cores(), done=step
-        )
+            tasks, config=config, model=model_folder, jobs=jobs or _cores(), done=step,
+            repeats=repeats,
+        )  # fmt: skip
     if not quiet:
         click.echo("\n".join([*table_lines(outcomes), *warning_lines(outcomes)]))
+        for path, first in repeats.items():
+            click.echo(f"{path}: the same content as {first}, so screened once")
         click.echo(f"results: {out}")
-    failed = [outcome for outcome in outcomes if outcome.status != "done"]
+    failed = [outcome for outcome in outcomes if outcome.status == "failed"]
     for outcome in failed:
         click.echo(f"cleanspan: {outcome.error}", err=True)
     if failed:
@@ -129,11 +135,11 @@ def table_lines(outcomes: "Sequence[Outcome]") -> list[str]:
     rows = [header]
     for outcome in outcomes:
         if outcome.status != "done":
-            rows.append([outcome.recording, "failed", *[""] * (len(header) - 2)])
+            rows.append([outcome.recording, outcome.status, *[""] * (len(header) - 2)])
             continue
         rows.append(
             [
-                outcome.recording,
+                _name(outcome),
                 _clock(outcome.duration_s),
                 f"{outcome.usable_s / max(outcome.duration_s, 1e-9):.0%}",
                 "short" if outcome.shortfalls else "meets",
@@ -155,8 +161,19 @@ def warning_lines(outcomes: "Sequence[Outcome]") -> list[str]:
     if not warned:
         return []
     first = warned[0]
-    which = f"warnings about {len(warned)} of {len(outcomes)} (all in summary.csv)"
-    return [" ".join(f"{which}: {first.recording}: {first.warnings[0]}".split())]
+    which = f"warnings about {len(warned)} of {len(outcomes)} recordings"
+    told = f"{which}: {_name(first)}: {first.warnings[0]}"
+    more = sum(len(outcome.warnings) for outcome in warned) - 1
+    if more:
+        told += f" (and {more} more in summary.csv, column warnings)"
+    return [" ".join(told.split())]
+
+
+def _name(outcome: "Outcome") -> str:
+    """Name a recording so that its namesakes do not look alike."""
+    from cleanspan.export.cells import told_apart
+
+    return told_apart(outcome.recording, outcome.folder.name if outcome.folder else "")
 
 
 def _clock(duration_s: float) -> str:

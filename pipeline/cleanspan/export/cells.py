@@ -32,6 +32,14 @@ def formula_warning(channels: Sequence[str]) -> str | None:
     )
 
 
+def told_apart(recording: str, folder: str) -> str:
+    """Name a recording for a person, with its results' folder where that has another name.
+
+    Recordings that share a name have folders with a number.
+    """
+    return recording if folder in ("", safe_stem(recording)) else f"{recording} ({folder})"
+
+
 def safe_stem(name: str) -> str:
     """Give the part of a file's name that its results are named after.
 

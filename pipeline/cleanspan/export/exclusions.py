@@ -22,7 +22,7 @@ from cleanspan.export.counted import (
     explain,
 )
 from cleanspan.export.intervals import TICKS_PER_S, Spans, Ticks, Timeline
-from cleanspan.export.plans import Plan, find_channels
+from cleanspan.export.plans import Plan, find_channels, unknown_channels
 from cleanspan.types import Channel, Piece
 
 if TYPE_CHECKING:
@@ -286,4 +286,11 @@ def _warnings(
         for label, wanted in plan.removes.items()
         if wanted and not find_channels(wanted, channels)
     ]
+    recorded = [channel.label for channel in channels]
+    wanted = [name for names in plan.removes.values() for name in names]
+    if strangers := unknown_channels(list(dict.fromkeys(wanted)), recorded):
+        warnings.append(
+            f"plan {plan.name}: removes names what is no electrode and no channel of the "
+            f"recording: {', '.join(strangers)}"
+        )
     return tuple(warnings)

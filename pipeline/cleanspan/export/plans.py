@@ -7,7 +7,7 @@ from pathlib import Path
 
 from cleanspan.config import fill, no_problem, none_of, outside, read_toml
 from cleanspan.errors import ConfigError, collecting
-from cleanspan.recording.electrodes import electrode_name
+from cleanspan.recording.electrodes import electrode_name, positions
 from cleanspan.shipped import shipped_folder
 from cleanspan.types import Channel
 
@@ -143,6 +143,12 @@ class Plan:
         """Labels that the plan names, each once."""
         return list(dict.fromkeys((*self.labels, *self.tolerated, *self.removes)))
 
+    @property
+    def named_channels(self) -> list[str]:
+        """Channels that the plan names, each once."""
+        removing = (name for names in self.removes.values() for name in names)
+        return list(dict.fromkeys((*self.must_be_good, *removing)))
+
 
 def shipped_plans() -> dict[str, Path]:
     """Find the plans that are shipped: name → file."""
@@ -229,6 +235,44 @@ def check_labels(name: str, plan: Plan, labels: Sequence[str]) -> None:
         )
     if problems:
         raise ConfigError(problems)
+
+
+def check_channels(name: str, plan: Plan, channels: Sequence[str]) -> None:
+    """Refuse a lab's own plan that names a channel which is nowhere: it would do nothing.
+
+    Electrodes of the 10-10 system are known, whether a cap has them or not.
+
+    Parameters
+    ----------
+    name : str
+        As given to `load_plan`.
+    plan : Plan
+    channels : sequence of str
+        The recorded names that there are.
+
+    Raises
+    ------
+    ConfigError
+        With each unknown channel.
+    """
+    problems = []
+    for channel in unknown_channels(plan.named_channels, channels) if is_own(name) else ():
+        near = difflib.get_close_matches(channel, (*positions(), *channels), n=1)
+        hint = f"; did you mean {near[0]!r}?" if near else ""
+        problems.append(
+            f"{name}: must_be_good and removes must name electrodes or channels of the "
+            f"recordings, got {channel!r}{hint}"
+        )
+    if problems:
+        raise ConfigError(problems)
+
+
+def unknown_channels(names: Sequence[str], channels: Sequence[str]) -> list[str]:
+    """Pick the names that are neither 10-10 electrodes, nor ``all``, nor among the channels."""
+    known = {ALL, *(channel.casefold() for channel in channels)}
+    return [
+        name for name in names if name.casefold() not in known and electrode_name(name) is None
+    ]
 
 
 def find_channels(wanted: Sequence[str], channels: Sequence[Channel]) -> list[int]:

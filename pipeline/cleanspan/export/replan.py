@@ -252,7 +252,9 @@ def _drop_events(stored: StoredResult, tag: str) -> list[str]:
         return []
     except OSError as error:
         raise output_error(path, error) from error
-    return [f"{path.name} is gone: it was judged by other lists; give --events again"]
+    gone = f"{path.name} is gone: its epochs were judged by other lists"
+    again = "call this again with --events annotations (or button), and --epoch and --text as then"
+    return [f"{gone}; to have it again by these, {again}"]
 
 
 def _bytes_of(path: Path) -> bytes:

@@ -204,9 +204,10 @@ def find_results(folders: Sequence[Path]) -> list[Path]:
     Raises
     ------
     UsageError
-        If one of the given ones is no folder.
+        If one of the given ones is no folder, or none of them holds anything of a result.
     """
     found: dict[Path, None] = {}
+    some = False
     for folder in folders:
         if not folder.is_dir():
             raise UsageError(
@@ -216,6 +217,12 @@ def find_results(folders: Sequence[Path]) -> list[Path]:
         inside = sorted(path.parent for path in folder.glob(f"*/*{_FACTS}"))
         own = list(folder.glob(f"*{_FACTS}"))
         found.update(dict.fromkeys([folder] if own or not inside else inside))
+        some = some or bool(own or inside)
+    if not some:
+        raise UsageError(
+            f"{folders[0]}: a result folder must hold a file *{_FACTS}, got none here nor in the "
+            "folders inside; give a folder that `cleanspan screen` wrote"
+        )
     return [path for path in found if not path.name.startswith(".")]
 
 
@@ -226,6 +233,16 @@ def known_labels(folders: Sequence[Path]) -> list[str]:
         with suppress(RecordingError):
             labels = read_facts(facts_path(folder)).get("labels")
             found.update(dict.fromkeys(map(str, labels if isinstance(labels, list) else [])))
+    return list(found)
+
+
+def known_channels(folders: Sequence[Path]) -> list[str]:
+    """List the channels that were screened, by recorded name; damaged results are passed over."""
+    found: dict[str, None] = {}
+    for folder in folders:
+        with suppress(RecordingError):
+            names = read_facts(facts_path(folder)).get("screened")
+            found.update(dict.fromkeys(map(str, names if isinstance(names, list) else [])))
     return list(found)
 
 

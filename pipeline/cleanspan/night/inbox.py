@@ -8,6 +8,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 
 from cleanspan.atomic import UNFINISHED
+from cleanspan.errors import ConfigError
 from cleanspan.night.config import CODE, NightConfig
 from cleanspan.night.content import Stamp, printable, stamp_of
 from cleanspan.night.records import Found
@@ -32,16 +33,30 @@ class Look:
     problems: tuple[str, ...]
 
 
+def check_inboxes(config: NightConfig) -> None:
+    """Refuse to begin where none of the inboxes is there; one of several is told, not refused.
+
+    Raises
+    ------
+    ConfigError
+        With a line for each.
+    """
+    if not any(inbox.is_dir() for inbox in config.inboxes):
+        raise ConfigError([_missing(inbox) for inbox in config.inboxes])
+
+
+def _missing(inbox: Path) -> str:
+    got = "a file" if inbox.exists() else "nothing there"
+    return f"{printable(inbox)}: an inbox must be a folder, got: {got}; is its disk mounted?"
+
+
 def look(config: NightConfig) -> Look:
     """Search the inboxes; a folder that cannot be read becomes a problem, not an error."""
     found: dict[Path, Found] = {}
     problems: list[str] = []
     for inbox in config.inboxes:
         if not inbox.is_dir():
-            problems.append(
-                f"{printable(inbox)}: an inbox must be a folder, got: nothing there; "
-                "is its disk mounted?"
-            )
+            problems.append(_missing(inbox))
             continue
         for item in _search(inbox, config, problems):
             found.setdefault(item.path, item)

@@ -18,6 +18,7 @@ from cleanspan.night.account import Account, as_facts
 from cleanspan.night.after import tell
 from cleanspan.night.config import NightConfig
 from cleanspan.night.crew import Begun, screen_all, workers_for
+from cleanspan.night.inbox import check_inboxes
 from cleanspan.night.ledger import Ledger, utc_now
 from cleanspan.night.lock import BusyError, only_one
 from cleanspan.night.names import Names
@@ -95,6 +96,7 @@ def _alone(
         ledger_lock = config.ledger_path.with_name(f".{config.ledger_path.name}.lock")
         held.enter_context(only_one(ledger_lock))
         try:
+            check_inboxes(config)
             chosen = model or model_in_use(config.screen)
             settings = settings_fingerprint(config.screen)
             ledger, remarks = open_or_rebuild(config)

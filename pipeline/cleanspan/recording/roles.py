@@ -128,6 +128,11 @@ def why_no_scalp(labels: Sequence[str]) -> str:
     labels : sequence of str
         All labels of the recording.
     """
+    if not labels:
+        return (
+            "a recording must hold signals, got none, annotations alone perhaps; screen the "
+            "recording that they belong to"
+        )
     guesses = zip(labels, assign_roles(labels), strict=True)
     derived = [label for label, guess in guesses if guess.against and guess.role is not Role.EEG]
     if derived:
@@ -139,7 +144,7 @@ def why_no_scalp(labels: Sequence[str]) -> str:
         )
     return (
         "at least one channel must carry a 10-20 or 10-10 electrode name, got: "
-        f"{_some(labels) or 'none'}; rename the channels"
+        f"{_some(labels)}; rename the channels"
     )
 
 

@@ -4,6 +4,7 @@ import logging
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,11 +12,12 @@ import numpy as np
 import numpy.typing as npt
 
 from cleanspan.errors import CleanspanError, RecordingError, UsageError
-from cleanspan.export.stored import StoredResult
+from cleanspan.export.stored import StoredResult, content_of
+from cleanspan.recording.content import digest_of
 from cleanspan.recording.electrodes import neighbours
 from cleanspan.recording.opening import RECORDING_SUFFIXES, open_recording
 from cleanspan.review import picking
-from cleanspan.review.page import Item, PageFacts, PageRecording, write_page
+from cleanspan.review.page import Item, PageFacts, PageRecording, check_place, write_page
 from cleanspan.review.samples import packed, page_rate, thinned
 from cleanspan.types import Channel, Recording
 
@@ -109,11 +111,12 @@ def make_review(
     Raises
     ------
     UsageError
-        If nothing can be chosen from, models differ in their labels, or the page would become
-        too large for a browser.
+        If nothing can be chosen from, models differ in their labels, the page would become too
+        large for a browser, or would replace another.
     OutputError
         If the page cannot be written.
     """
+    check_place(path)
     index = index_recordings(recordings)
     sources: list[_Source] = []
     skipped: list[str] = []
@@ -158,13 +161,7 @@ def index_recordings(paths: Iterable[Path]) -> dict[str, list[Path]]:
 def _source(folder: Path, index: Mapping[str, list[Path]], span_s: float) -> _Source:
     """Load one result, find its recording, and score its spans."""
     result = StoredResult.load(folder)
-    found = index.get(result.recording.lower(), [])
-    if len(found) != 1:
-        got = "none" if not found else ", ".join(str(path) for path in found)
-        raise RecordingError(
-            f"{folder.name}: its recording {result.recording} must be found once under "
-            f"--recordings, got {got}"
-        )
+    path = _recording_of(folder, result.recording, index)
     stored = result.probabilities
     if stored is None:
         raise RecordingError(
@@ -183,7 +180,25 @@ def _source(folder: Path, index: Mapping[str, list[Path]], span_s: float) -> _So
         span_s=span_s,
         neighbours=neighbour_rows(result.eeg),
     )
-    return _Source(result, found[0], scores, _profile(values, scores))
+    return _Source(result, path, scores, _profile(values, scores))
+
+
+def _recording_of(folder: Path, name: str, index: Mapping[str, list[Path]]) -> Path:
+    """Find a result's recording; of several with its name, the one with its content."""
+    found = index.get(name.lower(), [])
+    if len(found) == 1:
+        return found[0]
+    content = content_of(folder)
+    for path in found if content else ():
+        with suppress(OSError):
+            if digest_of(path) == content:
+                return path
+    got = ", ".join(str(path) for path in found) or "none"
+    what = ", none of which is the one that was screened" if found and content else ""
+    raise RecordingError(
+        f"{folder.name}: its recording {name} must be found once under --recordings, got "
+        f"{got}{what}; name the recording itself, or its folder, with --recordings"
+    )
 
 
 def _profile(values: npt.NDArray[np.float16], scores: picking.SpanScores) -> tuple[float, ...]:

@@ -2,18 +2,21 @@
 
 import hashlib
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from markupsafe import Markup
 
-from cleanspan.atomic import replacing_file
+from cleanspan.atomic import output_error, replacing_file
+from cleanspan.errors import UsageError
 from cleanspan.export.report import palette as looks
 from cleanspan.export.report.page import environment, inline, policy
 from cleanspan.export.report.palette import plain
 from cleanspan.review.samples import Packed
 
+_PAGE_ID = re.compile(rb'{"page":"([0-9a-f]{12})"')
 TEMPLATES = Path(__file__).parent / "templates"
 UNSURE, OTHER = "unsure", "other"
 RESERVED = {UNSURE: "U", OTHER: "O"}
@@ -105,6 +108,8 @@ def write_page(
 
     Raises
     ------
+    UsageError
+        If a page with other spans stands there.
     OutputError
         If the page cannot be written.
     """
@@ -128,6 +133,11 @@ def write_page(
         "items": [_item(item, facts) for item in items],
     }
     page_id = hashlib.sha256(json.dumps(about, sort_keys=True).encode()).hexdigest()[:12]
+    if path.exists() and _page_at(path) != page_id:
+        raise UsageError(
+            f"{path}: --out must be a new page, got one with other spans, on which somebody may "
+            "have labels that are not saved yet; give another --out, or delete it"
+        )
     script = inline("review.js", TEMPLATES)
     text = (
         environment(TEMPLATES)
@@ -149,6 +159,35 @@ def write_page(
     with replacing_file(path) as beside:
         beside.write_text(text, encoding="utf-8")
     return page_id
+
+
+def check_place(path: Path) -> None:
+    """Refuse to replace what is no page of ours, before any work.
+
+    Raises
+    ------
+    UsageError
+    """
+    if path.exists() and not _page_at(path):
+        raise UsageError(
+            f"{path}: --out must be a new file or an earlier page of `cleanspan review`, got "
+            "something else; give another name"
+        )
+
+
+def _page_at(path: Path) -> str:
+    """Read the id of the page in a file; empty where it is none.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be read: then it cannot be replaced either.
+    """
+    try:
+        found = _PAGE_ID.search(path.read_bytes())
+    except OSError as error:
+        raise output_error(path, error) from error
+    return found[1].decode() if found else ""
 
 
 def _item(item: Item, facts: PageFacts) -> dict[str, object]:

@@ -1,11 +1,13 @@
 """Which results hand labels belong to, and the rows that belong to none."""
 
+import difflib
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from cleanspan.errors import LabelsError, UsageError
 from cleanspan.export.stored import read_facts, whole
+from cleanspan.recording.electrodes import electrode_name, positions
 from cleanspan.training.hand_labels import (
     END_TOLERANCE_S,
     REVIEWED,
@@ -65,7 +67,11 @@ class Judged:
 
 
 def check_belonging(
-    labels: Sequence[HandLabel], judged: Sequence[Judged], others: Sequence[HandLabel]
+    labels: Sequence[HandLabel],
+    judged: Sequence[Judged],
+    others: Sequence[HandLabel],
+    *,
+    known: Sequence[str] = (),
 ) -> list[str]:
     """Refuse rows that lie beyond a recording's end, and name what is compared with nothing.
 
@@ -78,6 +84,8 @@ def check_belonging(
     judged : sequence of Judged
     others : sequence of HandLabel
         Another reader's rows.
+    known : sequence of str
+        Problems found before, to be told with these.
 
     Returns
     -------
@@ -89,19 +97,21 @@ def check_belonging(
     UsageError
         If no recording has both marks and hand labels.
     LabelsError
-        If rows lie beyond their recording's end, or fit two results.
+        If rows lie beyond their recording's end, or fit two results, or problems are known.
     """
     wanted = {stem(row.recording): row for row in reversed(labels)}
     results = frozenset[str]().union(*(one.names for one in judged))
     theirs = {stem(row.recording): row for row in reversed(others)}
     if wanted.keys().isdisjoint(results | theirs.keys()):
+        if known:
+            raise LabelsError([*known])  # wrong rows are left out, so nothing is known of these
         names = ", ".join(sorted({row.recording for row in labels})) or "none"
         raise UsageError(
             "marks and hand labels must be of the same recordings, got none in common; labels "
             f"are of: {names}"
         )
     lost = {name: row for name, row in wanted.items() if name not in results | theirs.keys()}
-    problems = [*_namesakes(judged, wanted)]
+    problems = [*known, *_namesakes(judged, wanted)]
     problems += [problem for one in judged for problem in _beyond_end(one, labels)]
     if problems:
         raise LabelsError(problems)
@@ -141,6 +151,23 @@ def _beyond_end(one: Judged, labels: Sequence[HandLabel]) -> Iterator[str]:
     for row in one.rows(labels):
         if one.duration_s is not None and row.end_s > one.duration_s + END_TOLERANCE_S:
             yield outside(row, one.duration_s)
+
+
+def unknown_everywhere(names: Sequence[str], channels: Sequence[str]) -> list[str]:
+    """List what ``all`` is said to stand for and is neither an electrode nor a channel."""
+    keys = {electrode_key(channel) for channel in channels}
+    problems = []
+    for name in names:
+        key = electrode_key(name)
+        if key in keys or electrode_name(key) is not None:
+            continue
+        near = difflib.get_close_matches(name, (*positions(), *channels), n=1)
+        hint = f"; did you mean {near[0]!r}?" if near else ""
+        problems.append(
+            "what 'all' means (labels.all_channels in settings, or --all-channels) must be "
+            f"electrodes or channels of the recordings, got {name!r}{hint}"
+        )
+    return problems
 
 
 def all_may_mean_fewer(

@@ -348,8 +348,8 @@ def person_of(recording: str, pattern: str = "") -> str:
         File name.
     pattern : str
         Regular expression; its first group (or the whole match) is the person. Empty: the text
-        before the first ``_``, or for names such as ``S001R02`` the letters and digits before
-        the run.
+        before the first ``_`` (the whole name where there is none), or ``S`` and three digits of
+        names such as ``S001R02``, with a run of two digits.
 
     Raises
     ------

@@ -20,6 +20,7 @@ from cleanspan.errors import CleanspanError, LabelsError
 from cleanspan.recording.opening import open_recording
 from cleanspan.recording.roles import guess_role
 from cleanspan.training.finding import MARKED, find_recordings, locate
+from cleanspan.training.label_rules import unknown_not_read
 from cleanspan.training.table_text import table_text
 from cleanspan.types import ALL_CHANNELS, CLEAN, LABELS, Recording
 
@@ -79,6 +80,7 @@ def read_hand_labels(
     rules: LabelRules | None = None,
     *,
     recordings: Iterable[Path] | None = None,
+    problems: list[str] | None = None,
 ) -> list[HandLabel]:
     """Read marks from CSV files and from EDF+ or BDF+ annotations.
 
@@ -91,6 +93,8 @@ def read_hand_labels(
     recordings : iterable of Path, optional
         Recordings, or folders searched for them. Where given, every mark must belong to one of
         them, lie inside it and name its channels.
+    problems : list of str, optional
+        Where given, problems are added to it, to be told with others, and nothing is raised.
 
     Returns
     -------
@@ -103,30 +107,19 @@ def read_hand_labels(
         With every problem found, each with its file and line.
     """
     rules = rules or LabelRules()
-    problems: list[str] = []
+    later, problems = problems is not None, [] if problems is None else problems
     labels: list[HandLabel] = []
     for path in _label_files(paths, problems):
         read = _read_csv if path.suffix.lower() in (".csv", ".tsv") else _read_annotations
         labels += read(path, rules, problems)
     labels = _without_repeats(labels)
     problems += _contradictions(labels)
-    problems += _unknown_not_read(labels, rules)
+    problems += unknown_not_read(rules, {row.label for row in labels}.difference(STATEMENTS))
     if recordings is not None:
         problems += check_against_recordings(labels, find_recordings(recordings))
-    if problems:
+    if problems and not later:
         raise LabelsError(problems)
     return sorted(labels, key=lambda row: (row.recording, row.onset_s, row.label, row.reader))
-
-
-def _unknown_not_read(labels: Sequence[HandLabel], rules: LabelRules) -> list[str]:
-    """Refuse a label that nobody knows: a slip of the pen would change every figure silently."""
-    found = (row.label for row in labels if row.label not in STATEMENTS)
-    known = dict.fromkeys((*LABELS, *rules.extra, *sorted(found)))
-    wrong = [name for name in rules.not_read if name not in known]
-    if not wrong:
-        return []
-    where = "labels not read (labels.not_read in settings, or --not-read)"
-    return [f"{where} must be one of {', '.join(known)}, got {', '.join(wrong)}"]
 
 
 def _label_files(paths: Iterable[Path], problems: list[str]) -> Iterator[Path]:

@@ -2,7 +2,7 @@
 
 import logging
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,7 +12,13 @@ import numpy as np
 from cleanspan.config import LabelRules
 from cleanspan.errors import UsageError, damage
 from cleanspan.export.stored import StoredResult, read_channels, with_columns
-from cleanspan.training.belonging import SEGMENTS, Judged, all_may_mean_fewer, check_belonging
+from cleanspan.training.belonging import (
+    SEGMENTS,
+    Judged,
+    all_may_mean_fewer,
+    check_belonging,
+    unknown_everywhere,
+)
 from cleanspan.training.evaluation import (
     Judge,
     ReaderMarks,
@@ -123,9 +129,16 @@ def find_results(paths: Iterable[Path]) -> tuple[list[Path], list[Path]]:
 
 
 def evaluate_results(
-    marks: Iterable[Path], labels: Sequence[HandLabel], comparison: Comparison
+    marks: Iterable[Path],
+    labels: Sequence[HandLabel],
+    comparison: Comparison,
+    *,
+    problems: Iterable[str] = (),
 ) -> Evaluation:
     """Compare results folders and other readers' label files with hand labels.
+
+    `problems` were found before, in the labels say: they are told with those found here, and
+    nothing is compared.
 
     Raises
     ------
@@ -133,14 +146,16 @@ def evaluate_results(
         If no recording has both marks and hand labels.
     LabelsError
         If another reader's labels are wrong; if rows fit two results, or lie beyond a
-        recording's end.
+        recording's end; if a channel that ``all`` is to mean is nowhere, or a name has no person.
     """
     segment_files, label_files = find_results(marks)
     judged = [Judged.of(path) for path in segment_files]
-    others = read_hand_labels(label_files, comparison.rules) if label_files else []
-    warnings = check_belonging(labels, judged, others)
-    names = label_names([*labels, *others])
+    known = list(problems)
+    others = read_hand_labels(label_files, comparison.rules, problems=known) if label_files else []
     tables = {path: _read_segments(path) for path in segment_files}
+    known += _wrong_rules(judged, [*labels, *others], tables, comparison)
+    warnings = check_belonging(labels, judged, others, known=list(dict.fromkeys(known)))
+    names = label_names([*labels, *others])
     names += tuple(sorted(_labels_in(tables.values()).difference(names)))
     scores: list[Score] = []
     pairs: dict[str, list[tuple[FloatArray, IntArray]]] = {}
@@ -166,6 +181,26 @@ def evaluate_results(
             judge = ReaderMarks(theirs, channels, comparison.rules, comparison.agreement)
             scores.append(_score(judge, truth, own, names, comparison))
     return Evaluation(scores, _calibrations(pairs), [*warnings, *_warnings(labels, scores)])
+
+
+def _wrong_rules(
+    judged: Sequence[Judged],
+    labels: Sequence[HandLabel],
+    tables: "Mapping[Path, pd.DataFrame]",
+    comparison: Comparison,
+) -> list[str]:
+    """Say what does not fit in how marks and labels are to be compared."""
+    channels = [name for row in labels for name in row.channels]
+    for one in judged:
+        channels += screened_channels(one.segments, tables[one.segments], labels)
+    problems = unknown_everywhere(comparison.rules.all_channels, list(dict.fromkeys(channels)))
+    try:
+        for one in judged:
+            for row in one.rows(labels)[:1]:
+                person_of(row.recording, comparison.person_pattern)
+    except UsageError as error:
+        problems.append(str(error))
+    return problems
 
 
 def _strangers(own: Sequence[HandLabel], channels: Sequence[str]) -> list[str]:

@@ -1,16 +1,27 @@
 """Settings together with the model and the plan that they name, checked before work starts."""
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
-from cleanspan.config import Config, load_config, read_toml
-from cleanspan.errors import CleanspanError, ConfigError, ModelError
+from cleanspan.config import (
+    Config,
+    Labelling,
+    LabelRules,
+    SegmentRule,
+    fill,
+    load_config,
+    read_toml,
+)
+from cleanspan.errors import CleanspanError, ConfigError, ModelError, collecting
 from cleanspan.export.plans import Plan, check_labels, load_plan
 from cleanspan.labelling.model import Model, check_rules, load_model
+from cleanspan.training.label_rules import unknown_not_read
 from cleanspan.training.store import resolve_model
 
 
 def load_settings(path: Path | None) -> Config:
-    """Read settings as `load_config` does; a wrong plan is told beside what else is wrong.
+    """Read settings as `load_config` does; what else is wrong with them is told beside it.
 
     Raises
     ------
@@ -20,7 +31,8 @@ def load_settings(path: Path | None) -> Config:
     try:
         return load_config(path)
     except ConfigError as error:
-        raise ConfigError([*error.problems, *_plan_problems(path)]) from error
+        others = (*_plan_problems(path), *_rule_problems(path))
+        raise ConfigError([*error.problems, *others]) from error
 
 
 def settled(config: Config) -> tuple[Path, Model]:
@@ -60,6 +72,8 @@ def settled(config: Config) -> tuple[Path, Model]:
 def _misfits(config: Config, plan: Plan | None, model: Model) -> list[CleanspanError]:
     """Find rules and labels of the plan that the model knows nothing of."""
     found: list[CleanspanError] = []
+    if wrong := unknown_not_read(config.labels, model.labels):
+        found.append(ConfigError(wrong))
     try:
         check_rules(config.segments, model)
     except ConfigError as error:
@@ -74,14 +88,35 @@ def _misfits(config: Config, plan: Plan | None, model: Model) -> list[CleanspanE
 
 def _plan_problems(path: Path | None) -> tuple[str, ...]:
     """Look at the plan that settings name which are wrong elsewhere."""
-    try:
-        export = {} if path is None else read_toml(path).get("export", {})
-    except ConfigError:
-        return ()  # that is the one problem, and told already
-    named = export.get("plan") if isinstance(export, dict) else None
+    named = _table(path, "export").get("plan")
     try:
         if isinstance(named, str):
             load_plan(named)
     except ConfigError as error:
         return error.problems
     return ()
+
+
+def _rule_problems(path: Path | None) -> tuple[str, ...]:
+    """Look for labels that the model does not know in settings which are wrong elsewhere."""
+    try:
+        settings = fill(Labelling, _table(path, "labelling"), where=str(path))
+        model = load_model(resolve_model(settings.model, settings.store))
+    except (ConfigError, ModelError):
+        return ()  # which labels there are is not known
+    problems: list[str] = []
+    with collecting(problems):
+        check_rules({label: SegmentRule() for label in _table(path, "segments")}, model)
+    with collecting(problems):
+        rules = fill(LabelRules, _table(path, "labels"), where=str(path))
+        problems += unknown_not_read(rules, model.labels)
+    return tuple(line for line in problems if not line.startswith(f"{path}: "))  # told already
+
+
+def _table(path: Path | None, name: str) -> Mapping[str, Any]:
+    """Read one table of settings that may be wrong; empty where it is none."""
+    try:
+        table = {} if path is None else read_toml(path).get(name, {})
+    except ConfigError:
+        return {}  # that is the one problem, and told already
+    return table if isinstance(table, dict) else {}

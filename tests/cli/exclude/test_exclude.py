@@ -3,6 +3,7 @@
 import csv
 import json
 import resource
+import shutil
 import subprocess
 import sys
 
@@ -80,6 +81,12 @@ def test_one_result_alone_keeps_the_rows_of_the_others(run, results):
         ("harbour-07", "connectivity"),
     ]
     assert table[0] == first[1]
+
+
+def test_namesakes_are_told_apart_by_their_folder(run, results):
+    shutil.copytree(results / "harbour-07", results / "harbour-07-2")
+    told = [line.split(",")[0] for line in run(results, "--plan", "resting")[1].splitlines()]
+    assert told == ["harbour-07.edf", "harbour-07.edf (harbour-07-2)", "harbour-08.edf"]
 
 
 def test_several_plans_are_set_side_by_side(run, results):
@@ -175,6 +182,23 @@ def test_label_that_no_results_know_stops_before_anything_is_written(run, result
     assert sorted(results.rglob("*")) == before
 
 
+def test_channels_that_are_nowhere_stop_before_anything_is_written(run, results, tmp_path):
+    path = tmp_path / "own.toml"
+    path.write_text(
+        'purpose = "x"\nrationale = "x"\nlabels = ["gaze left"]\n'
+        'must_be_good = ["O1", "AF7", "EEG Fp1-A1A2", "Ozz"]\n'
+        '[removes]\nblink = ["all"]\nmuscle = ["T3", "Tx"]\n'
+    )
+    before = files_of(results)
+    status, out, err = run(results, "--plan", path)
+    assert (status, out) == (2, "")
+    label, must, removes = err.splitlines()
+    assert "must name known labels, got 'gaze left'" in label
+    assert "channels of the recordings, got 'Ozz'; did you mean 'Oz'?" in must
+    assert "channels of the recordings, got 'Tx'" in removes
+    assert files_of(results) == before
+
+
 def test_every_wrong_plan_is_told_at_once(run, results, tmp_path):
     path = tmp_path / "own.toml"
     path.write_text('purpose = "x"\nrationale = "x"\n')
@@ -244,7 +268,10 @@ def test_epochs_that_an_older_plan_judged_go_with_its_lists(run, results, own_pl
     own_plan.write_text(own_plan.read_text() + "padding_s = 1.0\n")
     err = run(results, "--plan", own_plan)[2]
     assert not events.exists()
-    assert "harbour-07_events.csv is gone: it was judged by other lists" in err
+    (line,) = (line for line in err.splitlines() if "harbour-07_events.csv is gone" in line)
+    assert "call this again with --events annotations (or button), and --epoch" in line
+    run(results, "--plan", own_plan, "--events", "button", "--epoch", "-0.5:0.5")
+    assert events.exists()
 
 
 def test_full_disk_leaves_the_old_files_whole(results):
@@ -290,9 +317,20 @@ def test_mistakes_are_one_clear_line_and_nothing_is_written(run, results, args, 
     assert sorted(results.rglob("*")) == before
 
 
-def test_folder_without_results(run, tmp_path):
-    status, _, err = run(tmp_path, "--plan", "resting")
+def test_folder_without_results_is_refused_and_stays_empty(run, tmp_path):
+    status, out, err = run(tmp_path, "--plan", "resting")
+    assert (status, out) == (2, "")
+    assert err.count("\n") == 1
+    assert "a result folder must hold a file *_facts.json, got none here" in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_folder_without_results_among_others_is_a_row_and_the_others_go_on(run, results):
+    empty = results.parent / "empty"
+    empty.mkdir()
+    status, out, err = run(empty, results, "--plan", "resting")
     assert status == 1
+    assert out.count(", resting: ") == 2
     assert "must hold one file *_facts.json, got 0" in err
 
 

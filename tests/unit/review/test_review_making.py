@@ -10,6 +10,7 @@ from click.testing import CliRunner
 from cleanspan.cli.review import command
 from cleanspan.errors import UsageError
 from cleanspan.export.tables import write_tables
+from cleanspan.recording.content import digest_of
 from cleanspan.review.making import (
     ReviewPlan,
     _check_size,
@@ -127,11 +128,49 @@ def test_nothing_to_choose_from(lab):
         make_review([], [lab / "in"], lab / "review.html", ReviewPlan())
 
 
-def test_namesakes_are_told_apart(lab):
+def test_namesakes_that_results_do_not_tell_apart_are_left_out_with_a_way_out(lab):
     (lab / "in" / "b").mkdir()
     shutil.copy(lab / "in" / "night0.edf", lab / "in" / "b" / "night0.edf")
+    facts = lab / "out" / "night0" / "night0_facts.json"  # as of versions that do not tell
+    facts.write_text(json.dumps(json.loads(facts.read_text()) | {"content": ""}))
     made = make_review(results(lab), [lab / "in"], lab / "review.html", ReviewPlan(count=5))
     assert "must be found once" in made.skipped[0]
+    assert "name the recording itself, or its folder, with --recordings" in made.skipped[0]
+    others = [lab / "in" / f"night{number}.edf" for number in range(3)]
+    assert make_review(results(lab), others, lab / "all.html", ReviewPlan(count=5)).skipped == ()
+
+
+def test_of_namesakes_the_one_that_was_screened_is_taken(lab):
+    """Its content tells; the samples on the page must be those of that recording."""
+    (lab / "in" / "a").mkdir()
+    (lab / "in" / "a" / "night0.edf").write_bytes(b"another recording")
+    facts = lab / "out" / "night0" / "night0_facts.json"
+    content = digest_of(lab / "in" / "night0.edf")
+    facts.write_text(json.dumps(json.loads(facts.read_text()) | {"content": content}))
+    made = make_review(results(lab), [lab / "in"], lab / "review.html", ReviewPlan(count=20))
+    assert (made.recordings, made.skipped) == (3, ())
+    facts.write_text(json.dumps(json.loads(facts.read_text()) | {"content": "0" * 32}))
+    made = make_review(results(lab), [lab / "in"], lab / "two.html", ReviewPlan(count=20))
+    assert "none of which is the one that was screened" in made.skipped[0]
+
+
+def test_a_page_with_other_spans_is_not_replaced_and_the_same_one_is(lab):
+    page = lab / "review.html"
+    first = make_review(results(lab), [lab / "in"], page, ReviewPlan(count=5, seed=1))
+    before = page.read_bytes()
+    with pytest.raises(UsageError, match=r"got one with other spans.* give another --out"):
+        make_review(results(lab), [lab / "in"], page, ReviewPlan(count=5, seed=2))
+    assert page.read_bytes() == before
+    again = make_review(results(lab), [lab / "in"], page, ReviewPlan(count=5, seed=1))
+    assert again.page_id == first.page_id
+
+
+def test_a_file_that_is_no_page_is_not_replaced(lab):
+    page = lab / "review.html"
+    page.write_text("notes of mine")
+    with pytest.raises(UsageError, match="or an earlier page of `cleanspan review`, got somethi"):
+        make_review(results(lab), [lab / "in"], page, ReviewPlan(count=5))
+    assert page.read_text() == "notes of mine"
 
 
 def test_a_page_too_large_for_a_browser_is_refused_with_a_number():
