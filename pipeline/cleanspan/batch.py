@@ -9,7 +9,6 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from types import MappingProxyType
 
 from cleanspan.atomic import UNFINISHED, output_error, remove_left_by_dead
 from cleanspan.config import Config
@@ -204,7 +203,6 @@ def screen_batch(
     model: Path,
     jobs: int = 1,
     done: Callable[[Outcome], None] | None = None,
-    repeats: Mapping[Path, Path] = MappingProxyType({}),
 ) -> list[Outcome]:
     """Screen recordings and write ``summary.csv`` beside their folders.
 
@@ -221,13 +219,11 @@ def screen_batch(
         Processes to work with.
     done : callable, optional
         Called with each outcome as it arrives.
-    repeats : mapping of Path to Path
-        Recordings that are no tasks because a task has their content (`same_content`).
 
     Returns
     -------
     list of Outcome
-        In the order of the tasks; then one for each repeat.
+        In the order of the tasks.
 
     Raises
     ------
@@ -248,19 +244,9 @@ def screen_batch(
     finally:
         arrived = sorted(zip(order, outcomes, strict=False), key=lambda pair: pair[0])
         outcomes = [outcome for _, outcome in arrived]
-        first = {tasks[place].source: outcome for place, outcome in arrived}
-        outcomes += [_repeated(path, first[one]) for path, one in repeats.items() if one in first]
         if outcomes:
             _write_tables(out, outcomes, [tasks[place].folder.name for place, _ in arrived])
     return outcomes
-
-
-def _repeated(path: Path, first: Outcome) -> Outcome:
-    """Make the outcome of a recording whose content was screened under another name or place."""
-    if first.folder is None:
-        return failed(path, f"{path.name}: the same content as {first.recording}, which failed")
-    said = f"the same content as {first.recording}, screened once; results: {first.folder.name}"
-    return Outcome(path.name, "repeated", folder=first.folder, warnings=(said,))
 
 
 def _write_tables(out: Path, outcomes: Sequence[Outcome], folders: Sequence[str]) -> None:

@@ -34,8 +34,7 @@ class Outcome:
     ----------
     recording : str
         File name (without the folder).
-    status : {"done", "failed", "repeated"}
-        Repeated: another recording of the call has its content, and `folder` is of that one.
+    status : {"done", "failed"}
     folder : Path or None
         Where its results lie.
     duration_s, usable_s : float

@@ -34,12 +34,6 @@ def good(tmp_path_factory):
     return _made.write_edf(tmp_path_factory.mktemp("in") / "good.edf", samples, _made.SMALL_CAP)
 
 
-def another(path, number):
-    """Give the bytes of a recording as another one: the same content is screened once."""
-    data = path.read_bytes()
-    return data[:160] + f"{number:8d}".encode() + data[168:]  # the end of the recording's field
-
-
 def kill_itself(path, folder, *, config, model):
     """Stands for a recording whose screening takes all memory: the kernel ends the process."""
     if "deadly" in Path(path).name:
@@ -115,7 +109,7 @@ def test_killed_in_the_middle_nothing_half_written_stands_under_its_name(good, m
     source = tmp_path / "in"
     source.mkdir()
     for number in range(4):
-        (source / f"r{number}.edf").write_bytes(another(good, number))
+        (source / f"r{number}.edf").write_bytes(good.read_bytes())
     command = [
         sys.executable, "-m", "cleanspan", "screen", str(source), "--out", str(tmp_path / "out"),
         "--model", str(model), "--jobs", "1",
@@ -145,8 +139,8 @@ def screen_in_child(model, tmp_path, *, names, jobs, stop=None, to_all=False):
     """
     for folder in ("in", "tmp"):
         (tmp_path / folder).mkdir()
-    for number, (name, path) in enumerate(names.items()):
-        (tmp_path / "in" / name).write_bytes(another(path, number))
+    for name, path in names.items():
+        (tmp_path / "in" / name).write_bytes(path.read_bytes())
     code = (
         "import os, pathlib, sys, time; sys.path.insert(0, sys.argv.pop(1));"
         "import slow_writing; slow_writing.main(sys.argv[1:])"

@@ -57,7 +57,6 @@ def command(
     Not a medical device and not for diagnosis. A missing mark proves nothing.
     """
     from cleanspan.batch import find_recordings, plan_tasks, screen_batch
-    from cleanspan.recording.content import same_content
     from cleanspan.training.settled import load_settings, settled
 
     logging.basicConfig(format="cleanspan: %(message)s")
@@ -65,20 +64,15 @@ def command(
     logging.getLogger("cleanspan").setLevel(logging.DEBUG if verbose else level)
     config = _with_options(load_settings(config_path), plan=plan, model=model, **changes)
     model_folder, _ = settled(config)
-    recordings = find_recordings(paths, out)
-    repeats = same_content(recordings)
-    tasks = plan_tasks([path for path in recordings if path not in repeats], out)
+    tasks = plan_tasks(find_recordings(paths, out), out)
     with _progress(len(tasks), hidden=quiet) as step:
         outcomes = screen_batch(
-            tasks, config=config, model=model_folder, jobs=jobs or _cores(), done=step,
-            repeats=repeats,
-        )  # fmt: skip
+            tasks, config=config, model=model_folder, jobs=jobs or _cores(), done=step
+        )
     if not quiet:
         click.echo("\n".join([*table_lines(outcomes), *warning_lines(outcomes)]))
-        for path, first in repeats.items():
-            click.echo(f"{path}: the same content as {first}, so screened once")
         click.echo(f"results: {out}")
-    failed = [outcome for outcome in outcomes if outcome.status == "failed"]
+    failed = [outcome for outcome in outcomes if outcome.status != "done"]
     for outcome in failed:
         click.echo(f"cleanspan: {outcome.error}", err=True)
     if failed:
@@ -135,7 +129,7 @@ def table_lines(outcomes: "Sequence[Outcome]") -> list[str]:
     rows = [header]
     for outcome in outcomes:
         if outcome.status != "done":
-            rows.append([outcome.recording, outcome.status, *[""] * (len(header) - 2)])
+            rows.append([outcome.recording, "failed", *[""] * (len(header) - 2)])
             continue
         rows.append(
             [

@@ -1,8 +1,6 @@
 """What identifies a recording: its content, whatever its name and place."""
 
 import hashlib
-from collections.abc import Sequence
-from contextlib import suppress
 from pathlib import Path
 
 COMPANIONS = {".vhdr": (".eeg", ".dat", ".vmrk"), ".set": (".fdt",)}
@@ -37,25 +35,6 @@ def digest_of(path: Path) -> str:
     for item in (path, *others):
         total.update(item.suffix.lower().encode() + _file_digest(item))
     return total.hexdigest()
-
-
-def same_content(paths: Sequence[Path]) -> dict[Path, Path]:
-    """Find recordings that are another one over again: each → the first with its content.
-
-    Only files of one size are read; one that cannot be read is like no other.
-    """
-    by_size: dict[int, list[Path]] = {}
-    for path in paths:
-        with suppress(OSError):
-            by_size.setdefault(-1 if path.is_dir() else path.stat().st_size, []).append(path)
-    repeats: dict[Path, Path] = {}
-    for alike in by_size.values():
-        first: dict[str, Path] = {}
-        for path in alike if len(alike) > 1 else ():
-            with suppress(OSError):
-                if (one := first.setdefault(digest_of(path), path)) != path:
-                    repeats[path] = one
-    return repeats
 
 
 def _digest_of_folder(folder: Path) -> str:
