@@ -234,6 +234,19 @@ def test_labels_that_fit_two_results_are_refused(folder, capsys):
     assert "ward_01-2; name one of these folders alone" in err
 
 
+def test_rows_of_two_recordings_of_one_name_are_not_taken_for_one(folder, capsys):
+    with_facts(folder)
+    rows = (folder / "labels.csv").read_text().replace("ward_01.edf,", "east/ward_01.edf,")
+    both = folder / "both.csv"
+    both.write_text(rows + "west/ward_01.edf,muscle,1,1,all,first,\n")
+    code, err = failure(capsys, folder / "results" / "ward_01", "--labels", both)
+    assert code == 2
+    assert "got 'east/ward_01.edf' and 'west/ward_01.edf'" in err
+    both.write_text(rows)
+    _, err = failure(capsys, folder / "results" / "ward_01", "--labels", both)
+    assert "must be of one recording" not in err
+
+
 def test_results_that_a_night_has_replaced_are_passed_over(folder):
     shutil.copytree(folder / "results" / "ward_01", folder / "results" / "earlier" / "ward_01.old")
     done = run(folder / "results", "--labels", folder / "labels.csv")

@@ -24,6 +24,7 @@ from cleanspan.export.replan import (
     EventChoice,
     PlanRow,
     check_events,
+    check_table,
     epoch_of,
     replan,
     update_plans,
@@ -108,22 +109,23 @@ def command(
     EDF+ file stay those of the plan that the recording was screened with.
     """
     logging.basicConfig(format="cleanspan: %(message)s")
-    if source is None and (epoch is not None or text):
-        raise UsageError("--epoch and --text need events, got none; add --events annotations")
-    if source == BUTTON and text:
-        raise UsageError("--text goes with --events annotations: presses have no text")
     plans = _load_plans(names)
-    events = None if source is None else EventChoice(source, text, epoch)
-    if events is not None:
-        for plan in plans:
-            epoch_of(events, plan)  # before anything is written
+    events = _checked_events(source, epoch, text, plans)
     folders = find_results(results)
     _check_plans(names, plans, folders)
+    if table is not None:
+        check_table(table)
     if events is not None:
         check_events(folders, events)
     rows: list[PlanRow] = []
-    for folder in folders:
-        rows += _one(folder, plans, events)
+    try:
+        for folder in folders:
+            rows += _one(folder, plans, events)
+    except KeyboardInterrupt:
+        _tell_stopped(rows, folders)
+        if table is None:
+            _write_table(rows, table, results)
+        raise
     _write_table(rows, table, results)
     if len(plans) == 1:
         _tell_other_plan(plans[0].name, {row.folder for row in rows if not row.error}, folders)
@@ -168,6 +170,32 @@ def _write_table(rows: list[PlanRow], table: Path | None, results: tuple[Path, .
         write_plan_rows(rows, table)
     elif (target := _default_table(results)) is not None:
         update_plans(rows, target)
+
+
+def _tell_stopped(rows: list[PlanRow], folders: Sequence[Path]) -> None:
+    """Say how far a call came that was stopped."""
+    number = len({row.folder for row in rows})
+    click.echo(
+        f"cleanspan: the lists of {number} of {len(folders)} recordings are new, the others as "
+        "they were; call this again",
+        err=True,
+    )
+
+
+def _checked_events(
+    source: str | None, epoch: tuple[float, float] | None, text: str, plans: list[Plan]
+) -> EventChoice | None:
+    """Put the options about events together, before anything is written."""
+    if source is None and (epoch is not None or text):
+        raise UsageError("--epoch and --text need events, got none; add --events annotations")
+    if source == BUTTON and text:
+        raise UsageError("--text goes with --events annotations: presses have no text")
+    if source is None:
+        return None
+    events = EventChoice(source, text, epoch)
+    for plan in plans:
+        epoch_of(events, plan)
+    return events
 
 
 def _tell_other_plan(plan: str, done: Collection[str], folders: Sequence[Path]) -> None:

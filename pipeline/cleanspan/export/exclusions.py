@@ -287,10 +287,9 @@ def _warnings(
         if wanted and not find_channels(wanted, channels)
     ]
     recorded = [channel.label for channel in channels]
-    wanted = [name for names in plan.removes.values() for name in names]
-    if strangers := unknown_channels(list(dict.fromkeys(wanted)), recorded):
+    if strangers := unknown_channels(plan.named_channels, recorded):
         warnings.append(
-            f"plan {plan.name}: removes names what is no electrode and no channel of the "
-            f"recording: {', '.join(strangers)}"
+            f"plan {plan.name}: must_be_good or removes names what is no electrode and no channel "
+            f"of the recording: {', '.join(strangers)}"
         )
     return tuple(warnings)

@@ -169,6 +169,28 @@ def write_plan_rows(rows: Sequence[PlanRow], path: Path) -> Path:
     return write_csv(table, path, decimals=6)
 
 
+def check_table(path: Path) -> None:
+    """Refuse to replace a file that is no table of plans: a recording, say.
+
+    Raises
+    ------
+    UsageError
+    """
+    if not path.exists():
+        return
+    start = b"recording,plan,meets"
+    try:
+        with path.open("rb") as file:
+            same = file.read(len(start)) == start
+    except OSError as error:
+        raise output_error(path, error) from error
+    if not same:
+        raise UsageError(
+            f"{path}: --table must be a new file or an earlier table of plans, got something "
+            "else; give another name"
+        )
+
+
 def update_plans(rows: Sequence[PlanRow], path: Path) -> Path:
     """Write rows into a table over many recordings; rows of other recordings there stay.
 

@@ -186,9 +186,9 @@ def _source(folder: Path, index: Mapping[str, list[Path]], span_s: float) -> _So
 def _recording_of(folder: Path, name: str, index: Mapping[str, list[Path]]) -> Path:
     """Find a result's recording; of several with its name, the one with its content."""
     found = index.get(name.lower(), [])
-    if len(found) == 1:
-        return found[0]
     content = content_of(folder)
+    if len(found) == 1 and not content:
+        return found[0]
     for path in found if content else ():
         with suppress(OSError):
             if digest_of(path) == content:

@@ -3,7 +3,7 @@
 import difflib
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from cleanspan.errors import LabelsError, UsageError
 from cleanspan.export.stored import read_facts, whole
@@ -112,6 +112,7 @@ def check_belonging(
         )
     lost = {name: row for name, row in wanted.items() if name not in results | theirs.keys()}
     problems = [*known, *_namesakes(judged, wanted)]
+    problems += [problem for one in judged for problem in _from_two_folders(one, labels)]
     problems += [problem for one in judged for problem in _beyond_end(one, labels)]
     if problems:
         raise LabelsError(problems)
@@ -130,6 +131,20 @@ def _namesakes(judged: Sequence[Judged], wanted: Mapping[str, HandLabel]) -> Ite
                 f"{row.place}: the recording {row.recording!r} must be one of the results, got "
                 f"{' and '.join(fitting)}; name one of these folders alone"
             )
+
+
+def _from_two_folders(one: Judged, labels: Sequence[HandLabel]) -> Iterator[str]:
+    """Say where rows of two recordings of one name would be taken for one recording's."""
+    named = {
+        PurePosixPath(row.recording.replace("\\", "/")): row for row in reversed(one.rows(labels))
+    }
+    folders = {path.parent: row for path, row in named.items() if path.parent.name}
+    if len(folders) > 1:
+        first, *_, other = sorted(folders.values(), key=lambda row: row.recording)
+        yield (
+            f"{other.place}: rows for {one.segments.parent} must be of one recording, got "
+            f"{first.recording!r} and {other.recording!r}; leave out those of the other"
+        )
 
 
 def _without_results(rows: Collection[HandLabel]) -> list[str]:

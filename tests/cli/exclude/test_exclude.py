@@ -9,7 +9,7 @@ import sys
 
 import pytest
 
-from cleanspan.cli import main
+from cleanspan.cli import exclude, main
 
 # harbour-07: two frontal blinks 10..10.4, O2 without contact 30..60, reference lost 25..28
 
@@ -348,3 +348,34 @@ def test_results_that_are_no_folder(run, tmp_path, name):
     assert (status, out) == (2, "")
     assert err.count("\n") == 1
     assert "results must be a folder that `cleanspan screen` wrote" in err
+
+
+def test_a_file_that_is_no_table_of_plans_is_not_replaced(run, results, tmp_path):
+    recording = tmp_path / "rest.edf"
+    recording.write_bytes(b"0       X X X X")
+    status, _, err = run(results, "--plan", "resting", "--table", recording)
+    assert (status, err.count("\n")) == (2, 1)
+    assert "--table must be a new file or an earlier table of plans" in err
+    assert recording.read_bytes() == b"0       X X X X"
+    table = tmp_path / "table.csv"
+    assert run(results, "--plan", "resting", "--table", table)[0] == 0
+    assert run(results, "--plan", "connectivity", "--table", table)[0] == 0
+    assert {row["plan"] for row in rows_of(table)} == {"connectivity"}
+
+
+def test_stopped_half_way_it_says_which_lists_are_new(run, results, own_plan, monkeypatch):
+    run(results, "--plan", "resting")
+    real, seen = exclude.replan, []
+
+    def once(folder, plans, *, events=None):
+        if seen:
+            raise KeyboardInterrupt
+        seen.append(folder.name)
+        return real(folder, plans, events=events)
+
+    monkeypatch.setattr(exclude, "replan", once)
+    status, _, err = run(results, "--plan", own_plan)
+    assert status == 130
+    assert "the lists of 1 of 2 recordings are new, the others as they were" in err
+    plans = {row["folder"]: row["plan"] for row in rows_of(results / "plans.csv")}
+    assert plans == {seen[0]: "naps", "harbour-08": "resting"}

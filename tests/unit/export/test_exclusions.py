@@ -224,7 +224,10 @@ def test_label_that_the_model_lacks_is_a_warning(applied):
 
 def test_channel_that_is_nowhere_is_a_warning_also_beside_known_ones(applied):
     wanted = plan(removes={"blink": ("Fp1", "Tx", "AF7"), "muscle": ("Tx",)})
-    said = "plan p: removes names what is no electrode and no channel of the recording: Tx"
+    said = (
+        "plan p: must_be_good or removes names what is no electrode and no channel of the "
+        "recording: Tx"
+    )
     assert said in applied(plan=wanted).warnings
 
 

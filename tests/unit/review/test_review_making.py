@@ -149,8 +149,14 @@ def test_of_namesakes_the_one_that_was_screened_is_taken(lab):
     facts.write_text(json.dumps(json.loads(facts.read_text()) | {"content": content}))
     made = make_review(results(lab), [lab / "in"], lab / "review.html", ReviewPlan(count=20))
     assert (made.recordings, made.skipped) == (3, ())
+
+
+def test_a_recording_that_is_not_the_one_screened_is_not_shown_in_its_place(lab):
+    """There is one of that name, with other content."""
+    facts = lab / "out" / "night0" / "night0_facts.json"
     facts.write_text(json.dumps(json.loads(facts.read_text()) | {"content": "0" * 32}))
-    made = make_review(results(lab), [lab / "in"], lab / "two.html", ReviewPlan(count=20))
+    made = make_review(results(lab), [lab / "in"], lab / "review.html", ReviewPlan(count=5))
+    assert made.recordings == 2
     assert "none of which is the one that was screened" in made.skipped[0]
 
 
