@@ -182,6 +182,12 @@ def load_plan(name: str) -> Plan:
         path = plans[name]
     table = read_toml(path)
     problems: list[str] = []
+    shipped = shipped_plans().get(path.stem)
+    if shipped is not None and table != read_toml(shipped):
+        problems.append(
+            f"{path}: a plan of your own must have a name of its own, got that of the shipped "
+            f"{path.stem!r}; rename the file"
+        )
     if "name" in table:
         problems.append(f"{path}: name is taken from the file's name; remove the key")
     if not any(key in table for key in TAKING):

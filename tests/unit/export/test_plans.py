@@ -75,6 +75,16 @@ def test_own_plan_by_path_takes_its_file_name(tmp_path):
     assert (loaded.name, loaded.labels) == ("naps", ("drool",))
 
 
+def test_a_changed_copy_of_a_shipped_plan_needs_another_name(tmp_path):
+    copy = tmp_path / "resting.toml"
+    copy.write_bytes(shipped_plans()["resting"].read_bytes())
+    assert load_plan(str(copy)) == load_plan("resting")
+    copy.write_text(copy.read_text().replace("0.25", "0.9"))
+    with pytest.raises(ConfigError, match="got that of the shipped 'resting'; rename the file"):
+        load_plan(str(copy))
+    assert load_plan(str(copy.rename(tmp_path / "our-resting.toml"))).name == "our-resting"
+
+
 def test_own_plan_reports_every_problem_with_file_and_key(tmp_path):
     path = tmp_path / "naps.toml"
     path.write_text("purpose = 3\npading_s = 0.1\n")
