@@ -11,8 +11,11 @@ from cleanspan.training.injection import (
     KINDS,
     POP_CLEAR,
     POP_DOUBTFUL,
+    TOGETHER,
+    TOGETHER_DEG,
     inject,
 )
+from cleanspan.training.simulator.head import electrode_directions
 from cleanspan.training.simulator.scenario import SYSTEM_10_20
 
 
@@ -73,6 +76,31 @@ def test_pops_are_named_where_they_stand_out(recording):
     for named, (ratio, least_uv) in ((clear, POP_CLEAR), (spans, POP_DOUBTFUL)):
         left = np.abs(after - recording)[changed(recording, after, named, 250.0, 0.01)]
         assert left.max(initial=0) <= max(ratio * level.max(), least_uv) + 1
+
+
+def test_neighbours_that_are_pulled_together_pop_together(recording, monkeypatch):
+    """The jumps come at the same moments on electrodes that sit side by side; sizes differ."""
+    monkeypatch.setitem(TOGETHER, "popping", 1.0)
+    rng = np.random.default_rng(6)
+    after, spans = inject(recording, 250.0, SYSTEM_10_20, rng, kinds=("popping",), per_minute=0.1)
+    added = after - recording
+    rows = np.flatnonzero(np.abs(added).max(axis=1) > 1e-3)
+    assert 2 <= rows.size <= 4
+    places = electrode_directions(tuple(SYSTEM_10_20[row] for row in rows))
+    together = np.degrees(np.arccos(np.clip(places @ places.T, -1, 1)))
+    assert (together <= TOGETHER_DEG).all(axis=1).any()
+    assert {name for span in spans for name in span.channels} <= {SYSTEM_10_20[r] for r in rows}
+    assert np.corrcoef(added[rows]).min() > 0.99
+    heights = np.abs(added[rows]).max(axis=1)
+    assert heights.max() / heights.min() > 1.05
+
+
+def test_electrodes_of_unknown_names_fail_alone(recording, monkeypatch):
+    monkeypatch.setitem(TOGETHER, "flat", 1.0)
+    names = [f"E{number}" for number in range(len(recording))]
+    _, spans = inject(recording, 250.0, names, np.random.default_rng(2), kinds=("flat",))
+    assert all(len(span.channels) == 1 for span in spans)
+    assert len({span.onset_s for span in spans}) == len(spans)
 
 
 def test_blinks_fall_off_backwards(recording):

@@ -118,6 +118,12 @@ SPATIAL = (
     Feature("others_r_slowest", "r", "median of neighbour_r_slowest over the channels", COMMON),
     Feature("common_rms", "log10 µV", "median rms over the channels", COMMON),
     Feature(
+        "common_share",
+        "log10 ratio",
+        "rms of the mean of all channels against the median rms after it is taken away",
+        COMMON,
+    ),
+    Feature(
         "level_alone",
         "log10 µV",
         "mean after the neighbours' is taken away, as far as it stands out from before and after",
@@ -142,7 +148,7 @@ RAW_NAMES = tuple(feature.name for feature in RAW_FEATURES)
 
 BASELINED = (
     "rms", "band_1_4", "band_8_13", "band_20_30", "band_30_45", "band_65_78", "step",
-    "distance_mid", "step_alone", "busiest_length",
+    "distance_mid", "step_alone", "busiest_length", "common_share",
 )  # fmt: skip
 """Features of which the distance to the channel's own middle is a feature too."""
 

@@ -10,7 +10,7 @@ NEIGHBOURS = 5
 SLOWEST_HZ = 6.0
 """Below this, muscle has little power (Muthukumaraswamy 2013: it begins near 20 Hz), while a
 loose electrode has most of its own: here the two part."""
-SPATIAL_COLUMNS = 18
+SPATIAL_COLUMNS = 19
 QUIET_QUANTILE = 0.25
 """The quiet quarter of the channels: muscle seldom reaches all of them."""
 
@@ -95,7 +95,7 @@ def spatial_features(
 
     Returns
     -------
-    ndarray of shape (n_channels, n_windows, 18)
+    ndarray of shape (n_channels, n_windows, 19)
         NaN throughout where there is one channel only.
     """
     n_channels, n_windows, length = slow_uv.shape
@@ -150,6 +150,7 @@ def _of_some(
         _for_all(slow_r[..., middle]),
         _for_all(slowest_r[..., middle]),
         np.broadcast_to(middle_rms, log_rms.shape),
+        np.broadcast_to(_common_share(covariance)[:, None], log_rms.shape),
         alone_uv[..., wide_uv.shape[-1] - length :].mean(axis=-1),
     )
     return np.stack(columns, axis=-1).transpose(1, 0, 2).astype(np.float32)
@@ -209,6 +210,21 @@ def _common_r(covariance: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         with_mean / np.sqrt(variance * mean_variance), axis=1
     )
     return agreement
+
+
+def _common_share(covariance: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Rms of the mean of all channels against what the median channel has besides it, log10.
+
+    What comes in through the reference is equally large everywhere: the mean grows, and what is
+    left of each channel does not. A correlation is near 1 long before, for blinks as well.
+    """
+    with_mean = covariance.mean(axis=2)
+    of_mean = with_mean.mean(axis=1)
+    besides = np.diagonal(covariance, axis1=1, axis2=2) - 2 * with_mean + of_mean[:, None]
+    floor = RMS_FLOOR_UV**2
+    ratio = np.maximum(of_mean, floor) / np.maximum(np.median(besides, axis=1), floor)
+    share: npt.NDArray[np.float32] = np.log10(ratio) / 2
+    return share
 
 
 def _alone(

@@ -15,13 +15,17 @@ from cleanspan.labelling.edges import refined, trim_to_still
 from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.reference import mostly_lost, reference_spans, within
 from cleanspan.labelling.runs import RunKey, Runs, by_piece, cell_probabilities, find_runs
-from cleanspan.types import CONTACT_LOSS, REFERENCE_LOST, SEGMENT_COLUMNS
+from cleanspan.types import CONTACT_LOSS, MUSCLE, REFERENCE_LOST, SEGMENT_COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
 
 NO_CONTACT = 0.5
 """From this probability of contact loss on, a channel neither shows an event nor has a say."""
+
+LONG_S = 20.0
+"""An electrode that is off for so long is off. What shakes one off for a moment may be a muscle,
+and readers mark both then: on the read recordings, 20 s lost none of their marks and 10 s some."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,20 +184,38 @@ def event_confidence(
 def _all_runs(
     store: FeatureStore, predictions: Predictions, rules: Mapping[str, SegmentRule]
 ) -> dict[RunKey, Runs]:
-    """Find the runs of every window label, by channel row, label and piece."""
-    n_event_labels = predictions.n_event_labels
-    runs = {}
+    """Find the runs of every window label, by channel row, label and piece.
+
+    No muscle where an electrode is off for long: what looks like it is the open input's noise.
+    """
+    labels = predictions.labels[predictions.n_event_labels :]
+    contact_first = sorted(labels, key=lambda label: label != CONTACT_LOSS)
+    runs: dict[RunKey, Runs] = {}
     for row in range(len(store.channels)):
         values = predictions.channel(row)
-        for column in range(n_event_labels, len(predictions.labels)):
-            label = predictions.labels[column]
+        for label in contact_first:
             rule = rules.get(label, SegmentRule())
+            column = predictions.labels.index(label)
             for piece, part in by_piece(store, values[:, column]):
                 cells = cell_probabilities(part, store.hop_s)
+                if label == MUSCLE:
+                    cells[_long_off(runs.get((row, CONTACT_LOSS, piece)), store.hop_s)] = 0
                 spans = find_runs(cells, rule, store.hop_s)
                 if spans.onset_s.size:
                     runs[row, label, piece] = spans
     return runs
+
+
+def _long_off(lost: Runs | None, hop_s: float) -> npt.NDArray[np.int64]:
+    """List the cells in which contact is lost for `LONG_S` or more."""
+    if lost is None:
+        return np.empty(0, dtype=np.int64)
+    long = lost.end_s - lost.onset_s >= LONG_S
+    begin, end = (
+        np.rint(edge_s[long] / hop_s).astype(int) for edge_s in (lost.onset_s, lost.end_s)
+    )
+    spans = [np.arange(*span) for span in zip(begin, end, strict=True)]
+    return np.concatenate([np.empty(0, dtype=np.int64), *spans])
 
 
 def _window_segments(

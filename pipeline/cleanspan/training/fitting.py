@@ -62,7 +62,7 @@ is off from start to end looks like it. Together the two views err less than eit
 VIEWS: Mapping[str, tuple[View, ...]] = {
     MUSCLE: (View((4,), 0.3, 4, FAST), View((16,), 1.0, 4)),
     LINE_NOISE: (View((8,), 0.01, 1, MEASURED),),
-    CONTACT_LOSS: (View((32, 16), 1.0, 2, SHOWN), View((32, 16), 1.0, 2, NOW)),
+    CONTACT_LOSS: (View((32, 16), 1.0, 4, SHOWN), View((32, 16), 1.0, 4, NOW)),
     BLINK: (View((24,), 0.05, 3),),
 }
 """Chosen by people left out (see the model card); a lab's own label gets `OTHER_VIEWS`."""

@@ -17,6 +17,7 @@ from cleanspan.training.simulator.overlay import (
     add_blink,
     add_mains,
     add_muscle,
+    nearest_first,
 )
 from cleanspan.training.simulator.truth import POP_GAP_S, UNSURE, Span
 from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
@@ -25,6 +26,10 @@ CONTACT_KINDS = ("flat", "railed", "floating", "popping", "reference lost")
 KINDS = (*CONTACT_KINDS, MUSCLE, BLINK, LINE_NOISE)
 WHOLE = {"flat": 0.3, "railed": 0.3, "floating": 0.45, LINE_NOISE: 0.15}
 """How often a fault lasts from start to end: an electrode that never touched the skin."""
+TOGETHER = {"flat": 0.1, "railed": 0.1, "floating": 0.2, "popping": 0.25}
+"""How often neighbouring electrodes go at once: a pull at the cables, a cap that slides."""
+TOGETHER_DEG = 50.0
+"""How far apart such electrodes may sit: the nearest in a 10-20 cap are 30 to 45 degrees away."""
 CLIP_POPS = 0.25
 """How often a loose ear clip pops rather than floats (common practice)."""
 POP_CLEAR, POP_DOUBTFUL = (3.0, 25.0), (1.2, 10.0)
@@ -108,10 +113,47 @@ def _inject_one(
         onset_s = float(rng.uniform(0, target.duration_s - length_s))
         whole_head = kind in ("reference lost", BLINK, LINE_NOISE, MUSCLE)
         row = int(rng.integers(len(target.electrodes)))
-        who = target.electrodes if whole_head else (target.electrodes[row],)
-        if not any(_overlap(span, onset_s, length_s, who) for span in taken):
-            return _CARRY_OUT[kind](target, rng, kind, row, onset_s, length_s)
+        rows = _going_together(target, rng, kind, row)
+        who = target.electrodes if whole_head else tuple(target.electrodes[row] for row in rows)
+        if any(_overlap(span, onset_s, length_s, who) for span in taken):
+            continue
+        if len(rows) > 1:
+            return _several(target, rng, kind, rows, onset_s, length_s)
+        return _CARRY_OUT[kind](target, rng, kind, row, onset_s, length_s)
     return []
+
+
+def _going_together(
+    target: Target, rng: np.random.Generator, kind: str, row: int
+) -> tuple[int, ...]:
+    """Choose the electrodes that one pull reaches: one, or up to three neighbours with it."""
+    if rng.random() >= TOGETHER.get(kind, 0.0):
+        return (row,)
+    near = nearest_first(target.electrodes, row, within_deg=TOGETHER_DEG)
+    return (row, *near[: int(rng.integers(1, 4))])
+
+
+def _several(
+    target: Target,
+    rng: np.random.Generator,
+    kind: str,
+    rows: Sequence[int],
+    onset_s: float,
+    duration_s: float,
+) -> list[Span]:
+    """Inject a fault into neighbours at once, in most cases the same disturbance in each.
+
+    Of pops always: the pull is what they share. Sizes differ (common practice).
+    """
+    same = kind == "popping" or (kind == "floating" and rng.random() < 0.5)
+    seed = int(rng.integers(2**32))
+    spans = []
+    for row in rows:
+        share = log_uniform(rng, 0.3, 1.5)
+        own = np.random.default_rng(seed) if same else rng
+        carry_out = _pop if kind == "popping" else _replace
+        spans += carry_out(target, own, kind, row, onset_s, duration_s, share=share)
+    return spans
 
 
 def _overlap(span: Span, onset_s: float, duration_s: float, channels: Sequence[str]) -> bool:
@@ -126,8 +168,10 @@ def _replace(
     row: int,
     onset_s: float,
     duration_s: float,
+    *,
+    share: float = 1.0,
 ) -> list[Span]:
-    """Replace one channel: flat, railed, floating."""
+    """Replace one channel: flat, railed, floating; this share of a floating one's usual size."""
     piece = target.piece(onset_s, duration_s)
     length = piece.stop - piece.start
     own = target.samples[row, piece]
@@ -142,7 +186,7 @@ def _replace(
         amplitude_uv = (
             log_uniform(rng, 0.3, 5.5)
             if rng.random() < 0.3
-            else own_uv * log_uniform(rng, 0.4, 60)
+            else own_uv * share * log_uniform(rng, 0.4, 60)
         )
         noise, hum = floating(
             rng,
@@ -196,10 +240,11 @@ def _pop(
     duration_s: float,
     *,
     whole_head: bool = False,
+    share: float = 1.0,
 ) -> list[Span]:
     """Add steps that creep back; marked while they stand out, doubtful while they may."""
     piece = target.piece(onset_s, duration_s)
-    height_uv = log_uniform(rng, 60, 1000)
+    height_uv = share * log_uniform(rng, 60, 1000)
     pops = popping(rng, piece.stop - piece.start, rate_hz=target.rate_hz, height_uv=height_uv)
     pops = _high_passed(target, rng, pops)
     # The return must be over at the span's end, or a second step would stand there.

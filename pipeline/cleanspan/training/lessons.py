@@ -11,7 +11,7 @@ from pathlib import Path
 from cleanspan.atomic import replacing_file
 from cleanspan.config import Windows
 from cleanspan.errors import ModelError, NoEegChannelError, OutputError
-from cleanspan.features.registry import FEATURE_VERSION
+from cleanspan.features.registry import EVENT_NAMES, FEATURE_VERSION, WINDOW_NAMES
 from cleanspan.recording.opening import open_recording
 from cleanspan.training.dataset import Tables, tables_of
 from cleanspan.training.evaluation import person_of
@@ -166,7 +166,7 @@ def _key(
         "content": content,
         "labels": labels_hash(labels),
         "window_labels": list(window_labels),
-        "features": FEATURE_VERSION,
+        "features": [FEATURE_VERSION, *WINDOW_NAMES, *EVENT_NAMES],
         "windows": asdict(Windows()),
         "comparison": asdict(comparison),
     }

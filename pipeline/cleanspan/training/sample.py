@@ -23,6 +23,10 @@ NAMES = {"windows": WINDOW_NAMES, "events": EVENT_NAMES}
 HALF_LIMIT = 6e4
 
 
+class OtherFeaturesError(ModelError):
+    """Rows were computed by a version of cleanspan that had other features."""
+
+
 def save_tables(path: Path, tables: Tables, *, half: bool = True) -> None:
     """Write tables.
 
@@ -56,7 +60,8 @@ def load_tables(path: Path) -> Tables:
     Raises
     ------
     ModelError
-        If the file is damaged, too large, or of another feature version.
+        If the file is damaged or too large; `OtherFeaturesError` if its columns are not those of
+        this version.
     """
     try:
         with zipfile.ZipFile(path) as archive:
@@ -66,9 +71,11 @@ def load_tables(path: Path) -> Tables:
             arrays = {name: stored[name] for name in stored.files}
         version = int(arrays["feature_version"][0])
         if version != FEATURE_VERSION:
-            raise ModelError(
+            raise OtherFeaturesError(
                 f"{path}: rows must be of feature version {FEATURE_VERSION}, got {version}"
             )
+        if any(_names(arrays, kind) != NAMES[kind] for kind in NAMES):
+            raise OtherFeaturesError(f"{path}: rows must have the features of this version")
         return Tables(_table(arrays, "windows"), _table(arrays, "events"))
     except (OSError, ValueError, KeyError, IndexError, EOFError, zipfile.BadZipFile) as error:
         raise ModelError(
@@ -76,11 +83,13 @@ def load_tables(path: Path) -> Tables:
         ) from error
 
 
+def _names(arrays: dict[str, npt.NDArray[Any]], kind: str) -> tuple[str, ...]:
+    """Give the columns of one table."""
+    return tuple(str(name) for name in arrays[f"{kind}/names"])
+
+
 def _table(arrays: dict[str, npt.NDArray[Any]], kind: str) -> Table:
     """Rebuild one table, checking that its columns have one length."""
-    names = tuple(str(name) for name in arrays[f"{kind}/names"])
-    if names != NAMES[kind]:
-        raise ValueError(f"{kind} have other features than this version")
     features = arrays[f"{kind}/features"].astype(np.float32)
     prefix = f"{kind}/truth/"
     truth = {
@@ -91,6 +100,6 @@ def _table(arrays: dict[str, npt.NDArray[Any]], kind: str) -> Table:
     columns = {field: arrays[f"{kind}/{field}"] for field in ("person", "recording", "channel")}
     time_s = arrays[f"{kind}/time_s"]
     lengths = {len(column) for column in (*truth.values(), *columns.values(), time_s, features)}
-    if lengths != {len(features)} or features.ndim != 2 or features.shape[1] != len(names):
+    if lengths != {len(features)} or features.ndim != 2 or features.shape[1] != len(NAMES[kind]):
         raise ValueError(f"{kind} have columns of different lengths")
     return Table(features, truth, **columns, time_s=time_s)

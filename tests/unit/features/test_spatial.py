@@ -145,6 +145,27 @@ def test_size_and_common_part(slow, near):
         np.testing.assert_allclose(values["common_r"][:, window], np.median(with_mean), atol=1e-3)
 
 
+def test_common_share_is_the_mean_of_all_against_what_is_left(slow, near):
+    values = table(slow, near)
+    mean = slow.mean(axis=0)
+    left = np.median((slow - mean).std(axis=2), axis=0)
+    np.testing.assert_allclose(
+        values["common_share"], np.tile(np.log10(mean.std(axis=1) / left), (8, 1)), atol=1e-3
+    )
+
+
+def test_a_lost_reference_is_told_from_a_blink_by_the_common_share(near):
+    """Both agree between all channels; only what the reference brings is equally large."""
+    rng = np.random.default_rng(3)
+    eeg = rng.normal(0, 10, (8, 6, 50))
+    pulse = 200 * np.hanning(50)
+    lost = eeg + pulse
+    blink = eeg + np.linspace(1, 0.3, 8)[:, None, None] * pulse
+    of_lost, of_blink = (table(made.astype(np.float32), near) for made in (lost, blink))
+    assert of_blink["common_r"].min() > 0.9
+    assert of_lost["common_share"].min() > of_blink["common_share"].max() + 0.2
+
+
 def test_a_flat_channel_agrees_with_no_neighbour(slow, near):
     slow[3] = 17.0
     values = table(slow, near)

@@ -152,6 +152,18 @@ def test_an_electrode_lost_for_longer_keeps_its_own_row(given):
     assert len(rows_of(made, channel="C4")) == 1
 
 
+@pytest.mark.parametrize(("windows", "muscles"), [(60, ["C4"]), (20, ["C3", "C4"])])
+def test_an_electrode_that_is_off_for_long_has_no_muscle(given, windows, muscles):
+    """30 s off, and 10 s: a moment may be what a muscle shook off, and both are said."""
+    store, predictions = given()
+    predictions.set("contact loss", 2, 20, 20 + windows)
+    for channel in (2, 3):
+        predictions.set("muscle", channel, 20, 20 + windows)
+    made = segment_table(store, predictions, {})
+    assert rows_of(made, label="muscle")["channel"].tolist() == muscles
+    assert rows_of(made, label="contact loss")["channel"].tolist() == ["C3"]
+
+
 def test_muscle_over_an_hour_is_one_row(given):
     store, predictions = given(seconds=3600)
     predictions.set("muscle", 4, 0, 7199)

@@ -15,6 +15,7 @@ from cleanspan.labelling.model import load_model
 from cleanspan.training import comparing
 from cleanspan.training import lessons as lessons_module
 from cleanspan.training import retrain as module
+from cleanspan.training.background import background
 from cleanspan.training.comparing import compare_models, marked_by
 from cleanspan.training.dataset import Table
 from cleanspan.training.finding import find_recordings
@@ -26,7 +27,7 @@ from cleanspan.training.mixing import weighted
 from cleanspan.training.results import Comparison
 from cleanspan.training.retrain import Plan, retrain
 from cleanspan.training.sample import load_tables, save_tables
-from cleanspan.training.store import ModelStore
+from cleanspan.training.store import ModelStore, shipped_model
 
 OWN = LabelRules(extra=("chewing gum",))
 
@@ -343,3 +344,15 @@ def test_tables_of_another_feature_version_are_refused(lab, tmp_path, monkeypatc
     monkeypatch.setattr("cleanspan.training.sample.FEATURE_VERSION", 99)
     with pytest.raises(ModelError, match="of feature version 99"):
         load_tables(lab.model / "sample.npz")
+
+
+def test_a_model_of_another_version_leans_on_the_shipped_rows(lab, tmp_path):
+    """It has no column for a feature that came later."""
+    with np.load(lab.model / "sample.npz") as stored:
+        arrays = {name: stored[name] for name in stored.files}
+    arrays["windows/names"] = arrays["windows/names"][:-1]
+    arrays["windows/features"] = arrays["windows/features"][:, :-1]
+    np.savez(tmp_path / "sample.npz", **arrays)
+    rows = background(tmp_path, seed=1)
+    shipped = load_tables(shipped_model() / "sample.npz")
+    assert np.array_equal(rows.windows.features, shipped.windows.features, equal_nan=True)

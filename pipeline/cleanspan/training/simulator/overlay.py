@@ -135,6 +135,17 @@ def _neighbours(target: Target, row: int, *, reach_deg: float) -> FloatArray:
     return np.asarray(np.exp(-0.5 * (angle / reach_deg) ** 2))
 
 
+def nearest_first(electrodes: Sequence[str], row: int, *, within_deg: float) -> tuple[int, ...]:
+    """List the other electrodes within an angle, the nearest first; none if names are unknown."""
+    try:
+        places = electrode_directions(tuple(electrodes))
+    except ValueError:
+        return ()
+    angle = np.degrees(np.arccos(np.clip(places @ places[row], -1, 1)))
+    order = np.argsort(angle, kind="stable")
+    return tuple(int(index) for index in order if index != row and angle[index] <= within_deg)
+
+
 def add_blink(
     target: Target,
     rng: np.random.Generator,
