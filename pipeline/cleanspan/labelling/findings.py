@@ -76,10 +76,11 @@ def _reference(segments: "pd.DataFrame", store: FeatureStore) -> Iterator[Findin
     first = lost[lost["channel"] == lost["channel"].iloc[0]]
     total_s, count = first["duration_s"].sum(), len(first)
     times = "once" if count == 1 else f"{count} times"
+    lasted = f"{total_s:.0f} s" if total_s >= 1 else "less than 1 s"
     yield Finding(
         REFERENCE_LOST,
         tuple(channel.label for channel in store.channels),
-        f"The reference was lost {times}, {total_s:.0f} s in all: every channel is unusable then. "
+        f"The reference was lost {times}, {lasted} in all: every channel is unusable then. "
         "Check the ear clips and the ground first.",
     )
 

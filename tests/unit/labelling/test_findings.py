@@ -26,6 +26,13 @@ def test_a_lost_reference_is_said_once(given, table):
     assert "2 times, 10 s in all" in finding.text
 
 
+def test_a_reference_that_popped_once_was_not_lost_for_0_s(given, table):
+    store, predictions = given()
+    rows = [(one.label, "contact loss", "reference lost", 10, 0.4) for one in store.channels]
+    (finding,) = findings_of(store, predictions, table(*rows))
+    assert "once, less than 1 s in all" in finding.text
+
+
 @pytest.mark.parametrize(("left_out", "told"), [(0, True), (1, True), (3, False)])
 def test_line_noise_on_nearly_all_channels_is_said_once(given, table, left_out, told):
     """Eight channels; edges differ by a window, as they do between channels."""
