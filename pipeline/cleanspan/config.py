@@ -7,7 +7,7 @@ import json
 import tomllib
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
@@ -208,6 +208,12 @@ def no_problem(*problems: str) -> None:
         raise ValueError("\n".join(found))
 
 
+def did_you_mean(name: str, known: Iterable[str]) -> str:
+    """Give the end of a message that asks for the nearest known name; empty without a near one."""
+    near = difflib.get_close_matches(name, list(known), n=1)
+    return f"; did you mean {near[0]!r}?" if near else ""
+
+
 def read_toml(path: Path) -> dict[str, Any]:
     """Read a TOML file.
 
@@ -285,8 +291,7 @@ def _build(
             if len(problems) == so_far:
                 values[key] = made
         else:
-            near = difflib.get_close_matches(key, known, n=1)
-            hint = f"; did you mean {near[0]!r}?" if near else f"; known: {', '.join(known)}"
+            hint = did_you_mean(key, known) or f"; known: {', '.join(known)}"
             problems.append(f"{place} is not a setting{hint}")
     for item in dataclasses.fields(cls):
         default = (item.default, item.default_factory)

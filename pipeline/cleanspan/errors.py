@@ -63,11 +63,13 @@ class ConfigError(CleanspanError):
 
 @contextmanager
 def collecting(problems: list[str]) -> Iterator[None]:
-    """Add the problems of a wrong configuration to others, to be told together."""
+    """Add what is wrong with a configuration or an argument to others, to be told together."""
     try:
         yield
     except ConfigError as error:
         problems += error.problems
+    except UsageError as error:
+        problems.append(str(error))
 
 
 class ModelError(CleanspanError):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cleanspan.config import LabelRules, load_config
-from cleanspan.errors import UsageError
+from cleanspan.errors import UsageError, collecting
 
 if TYPE_CHECKING:
     from cleanspan.training.hand_labels import HandLabel
@@ -70,15 +70,11 @@ def command(
     problems: list[str] = []
     labels = read_hand_labels(label_paths, rules, problems=problems)
     comparison = Comparison(rules)
-    try:
+    with collecting(problems):
         comparison = replace(comparison, person_pattern=person_pattern)
-    except UsageError as error:
-        problems.append(str(error))
-    try:
+    with collecting(problems):
         labels, agreement = choose_readers(labels, readers)
         comparison = replace(comparison, agreement=agreement)
-    except UsageError as error:
-        problems.append(str(error))
     evaluation = evaluate_results(marks, labels, comparison, problems=problems)
     _show(evaluation)
     if out is not None:

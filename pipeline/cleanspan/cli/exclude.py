@@ -124,7 +124,7 @@ def command(
     except KeyboardInterrupt:
         _tell_stopped(rows, folders)
         if table is None:
-            _write_table(rows, table, results)
+            _write_table(rows, None, results)
         raise
     _write_table(rows, table, results)
     if len(plans) == 1:

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from cleanspan.config import fill, no_problem, none_of, outside, read_toml
+from cleanspan.config import did_you_mean, fill, no_problem, none_of, outside, read_toml
 from cleanspan.errors import ConfigError, collecting
 from cleanspan.recording.electrodes import electrode_name, positions
 from cleanspan.shipped import shipped_folder
@@ -170,20 +170,14 @@ def load_plan(name: str) -> Plan:
     ConfigError
         If there is no such plan or its file is wrong; with every problem.
     """
-    if is_own(name):
-        path = Path(name)
-    else:
-        plans = shipped_plans()
-        if name not in plans:
-            near = difflib.get_close_matches(name, plans, n=1)
-            hint = f"did you mean {near[0]!r}?" if near else f"shipped: {', '.join(plans)}"
-            problem = f"a plan must be a shipped one or a .toml file, got {name!r}; {hint}"
-            raise ConfigError([problem])
-        path = plans[name]
+    plans = shipped_plans()
+    if not is_own(name) and name not in plans:
+        hint = did_you_mean(name, plans) or f"; shipped: {', '.join(plans)}"
+        raise ConfigError([f"a plan must be a shipped one or a .toml file, got {name!r}{hint}"])
+    path = Path(name) if is_own(name) else plans[name]
     table = read_toml(path)
     problems: list[str] = []
-    shipped = shipped_plans().get(path.stem)
-    if shipped is not None and table != read_toml(shipped):
+    if is_own(name) and path.stem in plans and table != read_toml(plans[path.stem]):
         problems.append(
             f"{path}: a plan of your own must have a name of its own, got that of the shipped "
             f"{path.stem!r}; rename the file"
@@ -263,8 +257,7 @@ def check_channels(name: str, plan: Plan, channels: Sequence[str]) -> None:
     """
     problems = []
     for channel in unknown_channels(plan.named_channels, channels) if is_own(name) else ():
-        near = difflib.get_close_matches(channel, (*positions(), *channels), n=1)
-        hint = f"; did you mean {near[0]!r}?" if near else ""
+        hint = did_you_mean(channel, (*positions(), *channels))
         problems.append(
             f"{name}: must_be_good and removes must name electrodes or channels of the "
             f"recordings, got {channel!r}{hint}"

@@ -228,21 +228,21 @@ def find_results(folders: Sequence[Path]) -> list[Path]:
 
 def known_labels(folders: Sequence[Path]) -> list[str]:
     """List the labels that result folders know; damaged ones are passed over."""
-    found: dict[str, None] = {}
-    for folder in folders:
-        with suppress(RecordingError):
-            labels = read_facts(facts_path(folder)).get("labels")
-            found.update(dict.fromkeys(map(str, labels if isinstance(labels, list) else [])))
-    return list(found)
+    return _told(folders, "labels")
 
 
 def known_channels(folders: Sequence[Path]) -> list[str]:
     """List the channels that were screened, by recorded name; damaged results are passed over."""
+    return _told(folders, "screened")
+
+
+def _told(folders: Sequence[Path], key: str) -> list[str]:
+    """List what the facts of some results list under a key, each once."""
     found: dict[str, None] = {}
     for folder in folders:
         with suppress(RecordingError):
-            names = read_facts(facts_path(folder)).get("screened")
-            found.update(dict.fromkeys(map(str, names if isinstance(names, list) else [])))
+            listed = read_facts(facts_path(folder)).get(key)
+            found.update(dict.fromkeys(map(str, listed if isinstance(listed, list) else [])))
     return list(found)
 
 

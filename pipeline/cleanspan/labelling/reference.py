@@ -86,7 +86,8 @@ def agreed(spans: Runs, own: Sequence[Runs | None]) -> Runs:
     Returns
     -------
     Runs
-        As many; ordered, and none reaches into the next.
+        As many; ordered, and none reaches into the next. A span keeps its edges where the
+        channels' would turn it inside out.
     """
     onset_s, end_s = spans.onset_s.copy(), spans.end_s.copy()
     for place, (first_s, last_s) in enumerate(zip(spans.onset_s, spans.end_s, strict=True)):
@@ -98,11 +99,12 @@ def agreed(spans: Runs, own: Sequence[Runs | None]) -> Runs:
             if touching.size:
                 begins_s.append(part.onset_s[touching[0]])
                 stops_s.append(part.end_s[touching[-1]])
-        onset_s[place] = _middle_of_near(begins_s, first_s, fewest=len(own) / 2)
-        end_s[place] = _middle_of_near(stops_s, last_s, fewest=len(own) / 2)
-    # Two spans that now reach into each other meet half way.
-    crossing = np.flatnonzero(onset_s[1:] < end_s[:-1])
-    onset_s[crossing + 1] = end_s[crossing] = (onset_s[crossing + 1] + end_s[crossing]) / 2
+        least_s = end_s[place - 1] if place else -np.inf
+        most_s = onset_s[place + 1] if place + 1 < onset_s.size else np.inf
+        begin_s = max(_middle_of_near(begins_s, first_s, fewest=len(own) / 2), least_s)
+        stop_s = min(_middle_of_near(stops_s, last_s, fewest=len(own) / 2), most_s)
+        if begin_s < stop_s:
+            onset_s[place], end_s[place] = begin_s, stop_s
     return Runs(onset_s, end_s, spans.confidence)
 
 

@@ -199,23 +199,21 @@ def _all_runs(
             for piece, part in by_piece(store, values[:, column]):
                 cells = cell_probabilities(part, store.hop_s)
                 if label == MUSCLE:
-                    cells[_long_off(runs.get((row, CONTACT_LOSS, piece)), store.hop_s)] = 0
+                    for part_off in _long_off(runs.get((row, CONTACT_LOSS, piece)), store.hop_s):
+                        cells[part_off] = 0
                 spans = find_runs(cells, rule, store.hop_s)
                 if spans.onset_s.size:
                     runs[row, label, piece] = spans
     return runs
 
 
-def _long_off(lost: Runs | None, hop_s: float) -> npt.NDArray[np.int64]:
-    """List the cells in which contact is lost for `LONG_S` or more."""
+def _long_off(lost: Runs | None, hop_s: float) -> Iterator[slice]:
+    """Give the cells of each time that contact is lost for `LONG_S` or more."""
     if lost is None:
-        return np.empty(0, dtype=np.int64)
-    long = lost.end_s - lost.onset_s >= LONG_S
-    begin, end = (
-        np.rint(edge_s[long] / hop_s).astype(int) for edge_s in (lost.onset_s, lost.end_s)
-    )
-    spans = [np.arange(*span) for span in zip(begin, end, strict=True)]
-    return np.concatenate([np.empty(0, dtype=np.int64), *spans])
+        return
+    for onset_s, end_s in zip(lost.onset_s, lost.end_s, strict=True):
+        if end_s - onset_s >= LONG_S:
+            yield slice(round(onset_s / hop_s), round(end_s / hop_s))
 
 
 def _window_segments(

@@ -1,10 +1,10 @@
 """Which results hand labels belong to, and the rows that belong to none."""
 
-import difflib
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
+from cleanspan.config import did_you_mean
 from cleanspan.errors import LabelsError, UsageError
 from cleanspan.export.stored import read_facts, whole
 from cleanspan.recording.electrodes import electrode_name, positions
@@ -176,8 +176,7 @@ def unknown_everywhere(names: Sequence[str], channels: Sequence[str]) -> list[st
         key = electrode_key(name)
         if key in keys or electrode_name(key) is not None:
             continue
-        near = difflib.get_close_matches(name, (*positions(), *channels), n=1)
-        hint = f"; did you mean {near[0]!r}?" if near else ""
+        hint = did_you_mean(name, (*positions(), *channels))
         problems.append(
             "what 'all' means (labels.all_channels in settings, or --all-channels) must be "
             f"electrodes or channels of the recordings, got {name!r}{hint}"

@@ -1,9 +1,8 @@
 """Rules for reading hand labels, checked: a slip of the pen would change every figure silently."""
 
-import difflib
 from collections.abc import Collection
 
-from cleanspan.config import LabelRules
+from cleanspan.config import LabelRules, did_you_mean
 from cleanspan.types import LABELS
 
 
@@ -21,8 +20,7 @@ def unknown_not_read(rules: LabelRules, labels: Collection[str] = ()) -> list[st
     for name in rules.not_read:
         if name in known:
             continue
-        near = difflib.get_close_matches(name.replace("_", " ").casefold(), known, n=1)
-        hint = f"; did you mean {near[0]!r}?" if near else ""
+        hint = did_you_mean(name.replace("_", " ").casefold(), known)
         problems.append(
             "labels not read (labels.not_read in settings, or --not-read) must be one of "
             f"{', '.join(known)}, got {name}{hint}"

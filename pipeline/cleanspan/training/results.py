@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cleanspan.config import LabelRules
-from cleanspan.errors import UsageError, damage
+from cleanspan.errors import UsageError, collecting, damage
 from cleanspan.export.stored import StoredResult, read_channels, with_columns
 from cleanspan.training.belonging import (
     SEGMENTS,
@@ -194,12 +194,10 @@ def _wrong_rules(
     for one in judged:
         channels += screened_channels(one.segments, tables[one.segments], labels)
     problems = unknown_everywhere(comparison.rules.all_channels, list(dict.fromkeys(channels)))
-    try:
+    with collecting(problems):
         for one in judged:
             for row in one.rows(labels)[:1]:
                 person_of(row.recording, comparison.person_pattern)
-    except UsageError as error:
-        problems.append(str(error))
     return problems
 
 
