@@ -109,6 +109,22 @@ def test_a_label_nobody_read_has_no_numbers_and_blocks_nothing():
     assert result.clean_cells == 32
 
 
+def test_a_label_that_was_marked_but_not_looked_for_has_recall_alone_and_hides_no_other():
+    result = score(
+        ("EEG Fp1-A1", "blink", 2.4, 0.3),  # found, its onset is late
+        ("EEG Fp1-A1", "blink", 7.5, 0.3),  # nobody said that there is none
+        ("EEG O1-A1", "muscle", 0, 1),
+        rules=LabelRules(not_read=("blink",)),
+    )
+    assert (result.events["blink"].recall, result.onsets["blink"].recall) == (1, 0)
+    assert np.isnan([result.events["blink"].precision, result.onsets["blink"].precision]).all()
+    table = confusion_table([result])
+    assert table.loc["clean", "marked muscle"] == result.false_cells == 1
+    assert table.loc["clean", "marked blink"] == 0
+    assert table.loc["muscle", "marked clean"] == 2
+    assert (table.loc["blink", "marked blink"], table.loc["blink", "marked clean"]) == (1, 1)
+
+
 def test_an_own_label_is_scored_without_any_code():
     rules = LabelRules(extra=("lateral eye movement",))
     labels = [*LABELS, mark("lateral eye movement", 4, 0.5, "T7")]

@@ -1,7 +1,7 @@
 """How well marks agree with hand labels, per label, recording and person."""
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Protocol
 
@@ -222,9 +222,10 @@ def compare(
     for name in names:
         if not true_events[name].read:
             events[name] = replace(events[name], unread=events[name].right)
-            if not (true[name] == NEGATIVE).any():
-                cells[name] = replace(cells[name], unread=cells[name].hit)
-    clean, false = _false_on_clean(marked, true)
+    unread = {name for name in names if _cells_unread(true[name], true_events[name])}
+    cells |= {name: replace(cells[name], unread=cells[name].hit) for name in unread}
+    stack = _stack(marked, true, unread)
+    clean, false = _false_on_clean(stack)
     return Score(
         name=recording,
         person=person,
@@ -238,15 +239,22 @@ def compare(
         clean_cells=clean,
         false_cells=false,
         classes=(CLEAN, *names),
-        confusion=_confusion(marked, true),
+        confusion=_confusion(stack, names),
     )
+
+
+def _cells_unread(true: TruthArray, events: Events) -> bool:
+    """Whether nobody said to have looked for a label: where it is not marked, nothing is known."""
+    return not events.read and not (true == NEGATIVE).any()
 
 
 def _close_onsets(counts: EventCounts, marks: Events, truth: Events) -> EventCounts:
     """Count matched events whose onsets lie close, too."""
     close = int((np.abs(onset_distances_s(marks, truth)) <= ONSET_TOLERANCE_S).sum())
-    unread = 0 if truth.read else close
-    return EventCounts(counts.true, close, counts.marks, close, unread)
+    if truth.read:
+        return EventCounts(counts.true, close, counts.marks, close)
+    # Nobody looked for them, so no mark is false: those counted are the ones that are right.
+    return EventCounts(counts.true, close, close, close, unread=close)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -268,8 +276,14 @@ class _Stack:
     places: list[int]
 
 
-def _stack(marked: dict[str, TruthArray], true: dict[str, TruthArray]) -> _Stack:
-    """Stack the labels that somebody read."""
+def _stack(
+    marked: dict[str, TruthArray], true: dict[str, TruthArray], unread: Collection[str]
+) -> _Stack:
+    """Stack the labels of which something is known.
+
+    Of a label that nobody said to have looked for, what was marked by hand is known and the rest
+    says nothing: it hides no other label, and no mark of it counts there.
+    """
     places = [i for i, name in enumerate(true) if (true[name] >= 0).any()]
     names = [list(true)[i] for i in places]
     if not names:
@@ -277,23 +291,20 @@ def _stack(marked: dict[str, TruthArray], true: dict[str, TruthArray]) -> _Stack
         return _Stack(nothing, nothing, np.zeros((0, 0), dtype=bool), [])
     marks = np.stack([marked[name] for name in names])
     truth = np.stack([true[name] for name in names])
-    known = np.all((truth >= 0) & (marks >= 0), axis=0)
-    return _Stack(marks == 1, truth == 1, np.asarray(known), places)
+    silent = np.isin(names, list(unread))[:, None, None] & (truth < 0)
+    known = np.all(((truth >= 0) | silent) & (marks >= 0), axis=0)
+    return _Stack((marks == 1) & ~silent, truth == 1, np.asarray(known), places)
 
 
-def _false_on_clean(marked: dict[str, TruthArray], true: dict[str, TruthArray]) -> tuple[int, int]:
+def _false_on_clean(stack: _Stack) -> tuple[int, int]:
     """Count the cells free of every label, and those of them with a mark."""
-    stack = _stack(marked, true)
     clean = stack.known & ~stack.true.any(axis=0)
     return int(clean.sum()), int((clean & stack.marked.any(axis=0)).sum())
 
 
-def _confusion(
-    marked: dict[str, TruthArray], true: dict[str, TruthArray]
-) -> npt.NDArray[np.float64]:
+def _confusion(stack: _Stack, names: Sequence[str]) -> npt.NDArray[np.float64]:
     """Count cells of exactly one true class by the classes marked there."""
-    stack = _stack(marked, true)
-    result = np.zeros((len(true) + 1, len(true) + 1))
+    result = np.zeros((len(names) + 1, len(names) + 1))
     n_true, n_marked = stack.true.sum(axis=0), stack.marked.sum(axis=0)
     share = np.where(n_marked > 0, 1 / np.maximum(n_marked, 1), 0.0)
     rows = [(0, stack.known & (n_true == 0))]

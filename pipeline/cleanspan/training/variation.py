@@ -18,9 +18,12 @@ from cleanspan.types import LINE_NOISE, MUSCLE
 
 GAIN = (0.6, 1.7)
 """Skulls differ: how much larger or smaller a whole recording may be."""
-EARWARD = ("T7", "T8", "TP9", "TP10")
-EARWARD_SHARE = 0.8
-"""Share of the electrodes next to the ears that a reference nearer to them takes away."""
+REFERENCES = ("as is", "as is", "mean", "ear")
+EARS = ((("T9", "T7"), ("TP7", "P7")), (("T10", "T8"), ("TP8", "P8")))
+"""Electrodes next to each ear, above it and behind it: the first of each that a cap has counts."""
+BESIDE_SHARE = (0.4, 0.85)
+"""Share of them that a reference nearer to them takes away (common practice): what a mastoid has
+in common with the electrode beside it is small there and large everywhere else."""
 HIGH_PASS_HZ, LOW_PASS_HZ = (0.1, 1.0), (25.0, 70.0)
 TENSE_S = (3.0, 120.0)
 """How long laid-over muscle lasts; its size is that of `overlay.add_muscle`."""
@@ -50,7 +53,7 @@ def varied(
     """
     samples = np.array(samples_uv, dtype=np.float32)
     samples *= np.float32(log_uniform(rng, *GAIN))
-    samples = _referenced(samples, electrodes, str(rng.choice(["as is", "as is", "mean", "ear"])))
+    samples = _referenced(samples, electrodes, str(rng.choice(REFERENCES)), rng)
     if rng.random() < 0.3:
         samples = _passed(samples, 1, log_uniform(rng, *HIGH_PASS_HZ), "highpass", rate_hz)
     if rng.random() < 0.3:
@@ -58,15 +61,31 @@ def varied(
     return samples
 
 
-def _referenced(samples: Samples, electrodes: Sequence[str], reference: str) -> Samples:
-    """Take the mean of all channels away, or most of that of the two next to the ears."""
+def _referenced(
+    samples: Samples, electrodes: Sequence[str], reference: str, rng: np.random.Generator
+) -> Samples:
+    """Take away the mean of all channels, or what a reference beside the ears would take."""
     if reference == "mean":
         return np.asarray(samples - samples.mean(axis=0), dtype=np.float32)
-    rows = [row for row, name in enumerate(electrodes) if name in EARWARD]
-    if reference == "ear" and rows:
-        taken = np.float32(EARWARD_SHARE) * samples[rows].mean(axis=0)
-        return np.asarray(samples - taken, dtype=np.float32)
+    if reference == "ear":
+        return np.asarray(samples - _beside_ears(samples, electrodes, rng), dtype=np.float32)
     return samples
+
+
+def _beside_ears(
+    samples: Samples, electrodes: Sequence[str], rng: np.random.Generator
+) -> Samples:
+    """What a reference at one ear or at both sees of the head: somewhere above to behind it."""
+    sides = EARS if rng.random() < 0.5 else (EARS[int(rng.integers(2))],)
+    behind, share = float(rng.uniform(0, 1)), float(rng.uniform(*BESIDE_SHARE))
+    rows = {name: row for row, name in enumerate(electrodes)}
+    seen = np.zeros(samples.shape[1], dtype=np.float32)
+    for places in sides:
+        for names, weight in zip(places, (1 - behind, behind), strict=True):
+            near = [rows[name] for name in names if name in rows]
+            if near:
+                seen += np.float32(share * weight / len(sides)) * samples[near[0]]
+    return seen
 
 
 def _passed(
