@@ -30,8 +30,9 @@ def write_tables(screened, folder, **options):
             time.sleep(0.02)
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
     written = _write_tables(screened, folder, **options)
-    (said / f"writing-{name}").touch()
-    time.sleep(60)
+    if name.startswith("slow"):
+        (said / f"writing-{name}").touch()
+        time.sleep(60)
     return written
 
 

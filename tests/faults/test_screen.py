@@ -183,6 +183,17 @@ def test_stopped_in_the_middle_nothing_of_the_eeg_stays_behind(
     assert (done.left, done.scratch) == (set(), [])
 
 
+def test_stopped_after_some_recordings_it_says_how_many_are_done(good, model, tmp_path):
+    """The largest is taken first where several processes work, the first name where one does."""
+    names = {"a.edf": good, "slow.edf": good, "z.edf": good}
+    done = screen_in_child(model, tmp_path, names=names, jobs=1, stop=signal.SIGINT)
+    assert done.status == 130
+    told, stopped = done.said.splitlines()
+    assert told.startswith("cleanspan: 1 of 3 recordings stand in summary.csv; name the others")
+    assert stopped == "cleanspan: stopped"
+    assert done.left == {"a", "summary.csv"}
+
+
 def test_a_full_disk_met_by_one_process_leaves_nothing_of_the_other(good, model, tmp_path):
     """One process is in the middle of its results when the other finds no room for its own."""
     names = {"full.edf": good, "slow.edf": good}

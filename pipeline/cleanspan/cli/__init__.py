@@ -80,6 +80,14 @@ def main(args: list[str] | None = None) -> Any:
         sys.exit(0)
 
 
+def tell_how_far(text: str) -> None:
+    """Say what was done before a stop, on a line of its own after the terminal's ``^C``.
+
+    The line's end is left to click, which ends the line on Ctrl-C in any case.
+    """
+    click.echo(f"\ncleanspan: {text}", nl=False, err=True)
+
+
 def _one_line(error: click.ClickException) -> str:
     """Say what click found wrong, and where the command's options stand, on one line."""
     what = " ".join(error.format_message().split()).rstrip(".?")

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from cleanspan.cli import tell_how_far
 from cleanspan.errors import ConfigError, RecordingError, UsageError, collecting
 from cleanspan.export.cells import told_apart
 from cleanspan.export.plans import (
@@ -175,10 +176,9 @@ def _write_table(rows: list[PlanRow], table: Path | None, results: tuple[Path, .
 def _tell_stopped(rows: list[PlanRow], folders: Sequence[Path]) -> None:
     """Say how far a call came that was stopped."""
     number = len({row.folder for row in rows})
-    click.echo(
-        f"cleanspan: the lists of {number} of {len(folders)} recordings are new, the others as "
-        "they were; call this again",
-        err=True,
+    tell_how_far(
+        f"the lists of {number} of {len(folders)} recordings are new, the others as they were; "
+        "call this again"
     )
 
 

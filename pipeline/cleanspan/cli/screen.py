@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from cleanspan.cli import tell_how_far
 from cleanspan.config import Config
 from cleanspan.errors import UsageError
 
@@ -65,9 +66,9 @@ def command(
     config = _with_options(load_settings(config_path), plan=plan, model=model, **changes)
     model_folder, _ = settled(config)
     tasks = plan_tasks(find_recordings(paths, out), out)
-    with _progress(len(tasks), hidden=quiet) as step:
+    with _progress(len(tasks), hidden=quiet) as step, _telling_how_far(len(tasks), step) as done:
         outcomes = screen_batch(
-            tasks, config=config, model=model_folder, jobs=jobs or _cores(), done=step
+            tasks, config=config, model=model_folder, jobs=jobs or _cores(), done=done
         )
     if not quiet:
         click.echo("\n".join([*table_lines(outcomes), *warning_lines(outcomes)]))
@@ -109,17 +110,36 @@ def _with_options(
 
 
 @contextmanager
-def _progress(count: int, *, hidden: bool) -> "Iterator[Callable[[Outcome], None] | None]":
+def _progress(count: int, *, hidden: bool) -> "Iterator[Callable[[], None]]":
     """Show how many recordings are done, on a terminal only."""
     if hidden or not sys.stderr.isatty():
-        yield None
+        yield lambda: None
         return
     with click.progressbar(length=count, label="screening", file=sys.stderr) as bar:
+        yield lambda: bar.update(1)
 
-        def step(_outcome: "Outcome") -> None:
-            bar.update(1)
 
-        yield step
+@contextmanager
+def _telling_how_far(
+    count: int, step: "Callable[[], None]"
+) -> "Iterator[Callable[[Outcome], None]]":
+    """Say how far the block came if it is stopped."""
+    arrived = 0
+
+    def done(_outcome: "Outcome") -> None:
+        nonlocal arrived
+        arrived += 1
+        step()
+
+    try:
+        yield done
+    except KeyboardInterrupt:
+        if arrived:
+            tell_how_far(
+                f"{arrived} of {count} recordings stand in summary.csv; name the others again to "
+                "have them screened"
+            )
+        raise
 
 
 def table_lines(outcomes: "Sequence[Outcome]") -> list[str]:

@@ -72,10 +72,8 @@ def _referenced(
     return samples
 
 
-def _beside_ears(
-    samples: Samples, electrodes: Sequence[str], rng: np.random.Generator
-) -> Samples:
-    """What a reference at one ear or at both sees of the head: somewhere above to behind it."""
+def _beside_ears(samples: Samples, electrodes: Sequence[str], rng: np.random.Generator) -> Samples:
+    """Give what a reference at one ear or both sees of the head: above it to behind it."""
     sides = EARS if rng.random() < 0.5 else (EARS[int(rng.integers(2))],)
     behind, share = float(rng.uniform(0, 1)), float(rng.uniform(*BESIDE_SHARE))
     rows = {name: row for row, name in enumerate(electrodes)}
