@@ -16,6 +16,7 @@ from cleanspan.errors import UsageError
 from cleanspan.scratch import sweep
 from cleanspan.screen import Outcome, failed, screen_recording
 from cleanspan.stopping import started_deaf
+from cleanspan.types import EARLIER
 
 log = logging.getLogger(__name__)
 
@@ -114,7 +115,7 @@ def plan_tasks(recordings: Sequence[Path], out: Path) -> list[Task]:
     from cleanspan.export.cells import safe_stem
 
     present = _filled_folders(out)
-    taken = {SUMMARY}
+    taken = {SUMMARY, EARLIER}
     tasks = []
     for source in recordings:
         stem = safe_stem(source.name)

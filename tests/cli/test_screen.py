@@ -138,12 +138,16 @@ def test_the_summary_keeps_rows_of_earlier_calls_whose_results_are_there(run, mo
     assert [row["recording"] for row in summary()] == ["a.edf", "c.edf"]
 
 
-def test_a_summary_that_cannot_be_read_is_replaced_and_that_is_said(run, source, caplog):
+def test_a_summary_that_cannot_be_read_is_kept_aside_and_that_is_said(run, source, caplog):
     Path("out").mkdir()
-    Path("out/summary.csv").write_text("recording;status\nharbour.edf;done\n")
+    foreign = "recording;status\nharbour.edf;done\n"
+    Path("out/summary.csv").write_text(foreign)
     assert run(source).status == 0
     assert "its earlier rows could not be read" in caplog.text
     assert len(summary()) == 1
+    (kept,) = Path("out/earlier").iterdir()
+    assert kept.read_text() == foreign
+    assert str(kept) in caplog.text
 
 
 def test_plans_of_results_that_are_replaced_are_forgotten_and_others_stay(run, source, capsys):
@@ -219,13 +223,61 @@ def test_verbose_says_what_is_done(source, model, tmp_path):
 def test_running_again_replaces_results(run, source):
     run(source)
     first = Path("out/harbour/harbour_segments.csv").read_bytes()
-    Path("out/harbour/harbour_segments.csv").write_text("damaged")
-    Path("out/harbour/harbour_old.txt").write_text("from an earlier version")
     assert run(source).status == 0
     assert Path("out/harbour/harbour_segments.csv").read_bytes() == first
-    assert not Path("out/harbour/harbour_old.txt").exists()
-    assert not list(Path("out").glob(".unfinished*"))
+    assert {path.name for path in Path("out").iterdir()} == {"harbour", "summary.csv"}
     assert len(summary()) == 1
+
+
+def in_two_hours(path):
+    """As if it had been written later: tests do not wait."""
+    later_s = path.stat().st_mtime + 7200
+    os.utime(path, (later_s, later_s))
+
+
+def test_running_again_keeps_what_people_added_or_changed(run, source, caplog):
+    """A corrected copy, notes, a link and a plan's lists; what is as it was written goes."""
+    run(source, "--marked", "copy")
+    folder = Path("out/harbour")
+    made = {path.name: path.read_bytes() for path in folder.iterdir()}
+    own = {
+        "harbour_marked.edf": b"corrected",
+        "notes.txt": b"P3 was wet",
+        "figures/overview.txt": b"a figure",
+        "harbour_exclusions_long.csv": b"a plan's list",
+    }
+    for name, content in own.items():
+        (folder / name).parent.mkdir(exist_ok=True)
+        (folder / name).write_bytes(content)
+        in_two_hours(folder / name)
+    assert run(source, "--marked", "copy").status == 0
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == made
+    (kept,) = Path("out/earlier").iterdir()
+    left = {str(p.relative_to(kept)): p.read_bytes() for p in kept.rglob("*") if p.is_file()}
+    assert left.pop("harbour_facts.json") == made["harbour_facts.json"]
+    assert left == own
+    assert f"out/harbour: what was added or changed there since is kept in {kept}" in caplog.text
+    assert run("out", out="elsewhere").status == 2, "nothing that is kept is a recording"
+    assert run(source, "--marked", "copy").status == 0
+    assert len(list(Path("out/earlier").iterdir())) == 1, "kept once"
+
+
+def test_what_people_added_is_not_lost_where_it_cannot_be_kept(run, source):
+    run(source)
+    (Path("out/harbour") / "notes.txt").write_text("P3 was wet")
+    in_two_hours(Path("out/harbour/notes.txt"))
+    Path("out/earlier").write_text("a file where the folder should be")
+    done = run(source)
+    assert done.status == 2
+    assert "must be a folder, got a file of that name" in done.err
+    assert Path("out/harbour/notes.txt").read_text() == "P3 was wet"
+    assert Path("out/harbour/harbour_facts.json").exists()
+
+
+def test_a_recording_called_as_the_folder_for_what_is_kept_gets_another_name(run, source):
+    make_recordings("earlier")
+    assert run("earlier.edf").status == 0
+    assert {path.name for path in Path("out").iterdir()} == {"earlier-2", "summary.csv"}
 
 
 def test_options_win_over_the_file(run, source):

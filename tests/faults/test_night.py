@@ -104,6 +104,21 @@ def test_a_recording_that_fails_costs_no_other(
     assert not (night.output / "victim").exists()
 
 
+def test_files_that_were_there_before_the_first_night_are_kept(night: Night) -> None:
+    night.output.mkdir()
+    own = {"summary.csv": "subject,group\nHS-P01,a\n", "night.html": "my page"}
+    for name, text in own.items():
+        (night.output / name).write_text(text)
+    account = night.run()
+    kept = {path.suffix: path.read_text() for path in (night.output / "earlier").iterdir()}
+    assert kept == {".csv": own["summary.csv"], ".html": own["night.html"]}
+    assert all("was there before; it is kept as" in remark for remark in account.remarks)
+    night.put(R="ok")
+    night.run()
+    night.run()
+    assert len(list((night.output / "earlier").iterdir())) == 2, "only before the first night"
+
+
 @pytest.mark.parametrize("text", ["hang", "spin"])
 def test_a_hanging_recording_is_stopped_at_its_time_limit(night: Night, text: str) -> None:
     night.config = replace(night.config, limits=Limits(2, 400, 1.0, 1))

@@ -6,6 +6,7 @@ from collections.abc import Collection
 from pathlib import Path
 
 from cleanspan.export.cells import plain_cell
+from cleanspan.export.handwork import keep_file
 
 log = logging.getLogger(__name__)
 
@@ -26,12 +27,12 @@ def earlier_rows(path: Path, *, but: Collection[str]) -> list[dict[str, str]]:
     Returns
     -------
     list of dict of str to str
-        The cells as they stand, in their order; no rows where the table cannot be understood,
-        and a warning then.
+        The cells as they stand, in their order; no rows where the table cannot be understood:
+        it is put aside then, with a warning.
     """
     rows = read_rows(path) if path.exists() else []
     if rows is None:
-        tell_unread(path)
+        put_aside(path)
         return []
     there = {plain_cell(found.parent.name) for found in path.parent.glob("*/*_facts.json")}
     kept = there - {plain_cell(name) for name in but}
@@ -52,6 +53,12 @@ def read_rows(path: Path) -> list[dict[str, str]] | None:
     return None if odd else rows
 
 
-def tell_unread(path: Path) -> None:
-    """Warn that a table is replaced without the rows it had."""
-    log.warning("%s: its earlier rows could not be read, so the new table is without them", path)
+def put_aside(path: Path) -> None:
+    """Keep a table that cannot be understood, and warn that the new one is without its rows."""
+    kept = keep_file(path)
+    log.warning(
+        "%s: its earlier rows could not be read, so the new table is without them; the old one is "
+        "kept as %s",
+        path,
+        kept,
+    )

@@ -9,7 +9,7 @@ from cleanspan.atomic import output_error
 from cleanspan.errors import RecordingError, UsageError
 from cleanspan.export.cells import plain_cell
 from cleanspan.export.counted import SEPARATOR
-from cleanspan.export.earlier import FOLDER, earlier_rows, read_rows, tell_unread
+from cleanspan.export.earlier import FOLDER, earlier_rows, put_aside, read_rows
 from cleanspan.export.events import judge_events
 from cleanspan.export.exclusions import Applied, apply_to
 from cleanspan.export.marks import DROPS
@@ -221,7 +221,7 @@ def _earlier_plans(path: Path, but: Collection[str]) -> list[PlanRow]:
     try:
         return [_plan_row(cells) for cells in earlier_rows(path, but=but)]
     except (KeyError, ValueError):
-        tell_unread(path)
+        put_aside(path)
         return []
 
 

@@ -18,7 +18,7 @@ from cleanspan.types import SEGMENT_COLUMNS, Channel, Finding, Note, Piece, Role
 if TYPE_CHECKING:
     import pandas as pd
 
-_FACTS = "_facts.json"
+FACTS = "_facts.json"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +129,7 @@ class StoredResult:
             If it holds no result, or a damaged one.
         """
         path = facts_path(folder)
-        stem = path.name.removesuffix(_FACTS)
+        stem = path.name.removesuffix(FACTS)
         facts = read_facts(path)
         with whole(path):
             known = _from_facts(facts)
@@ -154,10 +154,10 @@ def facts_path(folder: Path) -> Path:
     RecordingError
         If there is not exactly one.
     """
-    found = sorted(folder.glob(f"*{_FACTS}")) if folder.is_dir() else []
+    found = sorted(folder.glob(f"*{FACTS}")) if folder.is_dir() else []
     if len(found) != 1:
         raise RecordingError(
-            f"{folder}: a result folder must hold one file *{_FACTS}, got {len(found)}; "
+            f"{folder}: a result folder must hold one file *{FACTS}, got {len(found)}; "
             "give a folder that `cleanspan screen` wrote"
         )
     return found[0]
@@ -214,13 +214,13 @@ def find_results(folders: Sequence[Path]) -> list[Path]:
                 f"{folder}: results must be a folder that `cleanspan screen` wrote, got "
                 f"{'a file' if folder.exists() else 'nothing of that name'}; name such a folder"
             )
-        inside = sorted(path.parent for path in folder.glob(f"*/*{_FACTS}"))
-        own = list(folder.glob(f"*{_FACTS}"))
+        inside = sorted(path.parent for path in folder.glob(f"*/*{FACTS}"))
+        own = list(folder.glob(f"*{FACTS}"))
         found.update(dict.fromkeys([folder] if own or not inside else inside))
         some = some or bool(own or inside)
     if not some:
         raise UsageError(
-            f"{folders[0]}: a result folder must hold a file *{_FACTS}, got none here nor in the "
+            f"{folders[0]}: a result folder must hold a file *{FACTS}, got none here nor in the "
             "folders inside; give a folder that `cleanspan screen` wrote"
         )
     return [path for path in found if not path.name.startswith(".")]

@@ -30,6 +30,10 @@ LOWEST, HIGHEST = -8.0, 8.0
 COUNTED = tuple(dict.fromkeys((*BASELINED, *MIDDLES, "mains_50", "mains_60")))
 SCALE = {"mobility": 0.1}
 """Features with a wider range than the histogram are counted in coarser units."""
+DEAD_SHARE = 0.5
+"""A window is dead where so much of it stands still or touches the limits,"""
+STILL = 0.0
+"""or where its rms, log10 µV, is below this: below 1 µV there is amplifier noise only."""
 ROLLED_OFF = -2.5
 """log10 fall from 30-45 to 65-78 Hz (median channel) beyond which the upper band counts as
 filtered away; muscle-free EEG falls by 0.4 to 1.9 in the open recordings."""
@@ -42,6 +46,9 @@ MAINS_CLEAR = -0.45
 
 class Middles:
     """Medians of features for each channel, by histogram.
+
+    Dead windows do not count: where an electrode comes off early, its usual state is the good one
+    before, not the fault that lasts to the end. A channel without any other window has none.
 
     Parameters
     ----------
@@ -61,6 +68,7 @@ class Middles:
     def add(self, rows: npt.NDArray[np.float32]) -> None:
         """Count windows, ndarray of shape (n_channels, n_windows, n_raw)."""
         values = rows[..., self.columns] * self.scale
+        values[dead(rows)] = np.nan
         place = np.clip((values - LOWEST) / BIN, 0, self.n_bins - 1)
         # What is not known goes to a bin of its own past the others, which is then cut off.
         np.copyto(place, self.n_bins, where=np.isnan(place))
@@ -91,6 +99,15 @@ class Middles:
         value = (LOWEST + (place + 0.5) * BIN) / self.scale
         value = np.where(total > 0, value, np.nan).astype(np.float32)
         return {name: value[:, column] for column, name in enumerate(COUNTED)}
+
+
+def dead(rows: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
+    """Tell which windows show nothing but the amplifier, out of their raw features."""
+    flat, railed, rms = (
+        rows[..., RAW_NAMES.index(name)] for name in ("flat_share", "railed_share", "rms")
+    )
+    silent: npt.NDArray[np.bool_] = (flat >= DEAD_SHARE) | (railed >= DEAD_SHARE) | (rms < STILL)
+    return silent
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -274,7 +291,9 @@ def relate_events(
     leads : sequence of int
     """
     related = features.copy()
-    lead_level = np.nanmin(slow_level[list(leads)]) if len(leads) else np.nan
+    levels = slow_level[list(leads)]
+    alive = levels[np.isfinite(levels)]
+    lead_level = alive.min() if alive.size else np.nan
     related[..., EVENT_NAMES.index("lead_height_above")] -= lead_level
     related[..., EVENT_NAMES.index("own_height_above")] -= slow_level
     return related

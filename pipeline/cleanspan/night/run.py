@@ -12,6 +12,7 @@ from pathlib import Path
 from cleanspan.atomic import output_error
 from cleanspan.config import Config
 from cleanspan.errors import CleanspanError, OutputError
+from cleanspan.export.handwork import keep_file
 from cleanspan.export.summary import write_summary
 from cleanspan.night import history, placing
 from cleanspan.night.account import Account, as_facts
@@ -29,6 +30,7 @@ from cleanspan.night.records import Kind, Task, Try
 from cleanspan.scratch import sweep
 from cleanspan.screen import Outcome
 
+PAGE, SUMMARY = "night.html", "summary.csv"
 SCREEN = "cleanspan.screen:screen_recording"
 PAGE_EVERY_S = 30.0
 """How often the page is renewed while the run is under way."""
@@ -77,7 +79,7 @@ def run_night(
     except CleanspanError as error:
         tell(config.after, {"status": error.exit_status, "error": str(error)})
         raise
-    page = config.output_folder / "night.html"
+    page = config.output_folder / PAGE
     tell(config.after, as_facts(account) | {"page": str(page)})
     return account
 
@@ -177,6 +179,7 @@ class _Night:
         """Carry out the steps."""
         began = time.monotonic()
         output, account = self.config.output_folder, self.account
+        self._make_room()
         self._write_page()
         placed, waiting = placing.recover(self.ledger, output)
         first_run = self.ledger.take_over(account.run)
@@ -201,6 +204,19 @@ class _Night:
         account.seconds = time.monotonic() - began
         self._finish()
         return account
+
+    def _make_room(self) -> None:
+        """Before the first night, put aside what stands where the page and the summary go.
+
+        The runs of a ledger made anew are counted from 1 too, but it knows the former results.
+        """
+        if self.account.run > 1 or self.ledger.rows("SELECT 1 FROM jobs LIMIT 1"):
+            return
+        for name in (PAGE, SUMMARY):
+            path = self.config.output_folder / name
+            if path.exists():
+                kept = keep_file(path)
+                self.account.remarks.append(f"A {name} was there before; it is kept as {kept}.")
 
     def _still_allowed(self, tasks: list[Task]) -> list[Task]:
         """Leave out what went into quarantine."""
@@ -284,8 +300,8 @@ class _Night:
         except OSError as error:
             raise output_error(night, error) from error
         everything = history.lines(self.ledger.connection)
-        write_summary(history.summary(tonight, self.names), night / "summary.csv")
-        write_summary(history.summary(everything, self.names), output / "summary.csv")
+        write_summary(history.summary(tonight, self.names), night / SUMMARY)
+        write_summary(history.summary(everything, self.names), output / SUMMARY)
         account.finished = True
         write_page(self.ledger.connection, self.config, account)
         placing.sweep(output)

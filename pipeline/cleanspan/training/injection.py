@@ -26,6 +26,11 @@ CONTACT_KINDS = ("flat", "railed", "floating", "popping", "reference lost")
 KINDS = (*CONTACT_KINDS, MUSCLE, BLINK, LINE_NOISE)
 WHOLE = {"flat": 0.3, "railed": 0.3, "floating": 0.45, LINE_NOISE: 0.15}
 """How often a fault lasts from start to end: an electrode that never touched the skin."""
+LENGTHS_S = {MUSCLE: (0.3, 6.0), BLINK: (0.3, 0.6), LINE_NOISE: (0.7, 25.0)}
+"""How long they last; the others from 0.7 s on."""
+MOST = 0.9
+"""Share of the recording that a fault lasts at most where it begins or ends within: an electrode
+that fell off early must not be taken for a good one that stood out at first."""
 TOGETHER = {"flat": 0.1, "railed": 0.1, "floating": 0.2, "popping": 0.25}
 """How often neighbouring electrodes go at once: a pull at the cables, a cap that slides."""
 TOGETHER_DEG = 50.0
@@ -104,10 +109,10 @@ def _inject_one(
     target: Target, kind: str, rng: np.random.Generator, taken: Sequence[Span]
 ) -> list[Span]:
     """Inject one fault where no contact is lost yet; give up after some tries."""
-    shortest_s, longest_s = {MUSCLE: (0.3, 6.0), BLINK: (0.3, 0.6)}.get(kind, (0.7, 25.0))
+    most_s = MOST * target.duration_s
+    shortest_s, longest_s = LENGTHS_S.get(kind, (0.7, max(most_s, 0.7)))
     for _ in range(20):
-        length_s = log_uniform(rng, shortest_s, longest_s)
-        length_s = min(length_s, 0.8 * target.duration_s)
+        length_s = min(log_uniform(rng, shortest_s, longest_s), most_s)
         if rng.random() < WHOLE.get(kind, 0.0):
             length_s = target.duration_s
         onset_s = float(rng.uniform(0, target.duration_s - length_s))

@@ -21,7 +21,26 @@ def rows_of(n_channels=3, n_windows=400, seed=0):
     rng = np.random.default_rng(seed)
     rows = rng.normal(0.5, 1, (n_channels, n_windows, len(RAW_NAMES))).astype(np.float32)
     rows[..., RAW_NAMES.index("mobility")] = rng.uniform(3, 40, (n_channels, n_windows))
+    rows[..., RAW_NAMES.index("rms")] = rng.uniform(0.2, 2, (n_channels, n_windows))
+    for name in ("flat_share", "railed_share"):
+        rows[..., RAW_NAMES.index(name)] = rng.uniform(0, 0.2, (n_channels, n_windows))
     return rows
+
+
+@pytest.mark.parametrize(("name", "value"), [("flat_share", 1), ("railed_share", 1), ("rms", -1)])
+def test_what_is_usual_is_told_by_the_windows_in_which_the_electrode_lived(name, value):
+    rows = rows_of()
+    rows[1, 60:, RAW_NAMES.index(name)] = value
+    rows[2, :, RAW_NAMES.index(name)] = value
+    middles = Middles(3)
+    middles.add(rows)
+    others = [other for other in COUNTED if other != name]
+    for other in others:
+        alive = rows[1, :60, RAW_NAMES.index(other)]
+        plain = np.quantile(alive, 0.5, method="inverted_cdf")
+        at_most = 0.51 * BIN / SCALE.get(other, 1)
+        assert middles.medians()[other][1] == pytest.approx(plain, abs=at_most)
+    assert np.isnan([middles.medians()[other][2] for other in others]).all()
 
 
 def test_middles_are_medians_to_a_bin():
