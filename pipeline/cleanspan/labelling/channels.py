@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
+from cleanspan.labelling.reference import FEWEST_CHANNELS
+from cleanspan.labelling.spans import Spans, besides_s, common, union_s, united
 from cleanspan.types import CONTACT_LOSS, LINE_NOISE, REFERENCE_LOST, Channel, Finding
 
 if TYPE_CHECKING:
@@ -45,9 +46,7 @@ def channel_table(
     import pandas as pd
 
     covered = _covered(segments, labels)
-    lost = (segments["kind"] == REFERENCE_LOST).to_numpy(dtype=bool)
-    own_contact = _covered(segments[~lost], [CONTACT_LOSS])
-    without = _covered(segments[lost], [CONTACT_LOSS])
+    nobody = away_spans(segments)
     rows = []
     judged = set(segments["channel"].cat.categories)
     for channel in channels:
@@ -57,10 +56,13 @@ def channel_table(
             label: _share(covered.get((channel.label, label)), duration_s, screened=screened)
             for label in labels
         }
-        own = _share(own_contact.get((channel.label, CONTACT_LOSS)), duration_s, screened=screened)
         clean = 1 - _share(covered.get((channel.label, "")), duration_s, screened=screened)
-        there = 1 - _share(without.get((channel.label, "")), duration_s, screened=screened)
-        row["verdict"] = _verdict(shares, own, clean, there) if screened else NOT_SCREENED
+        row["verdict"] = NOT_SCREENED
+        if screened:
+            away = nobody[channel.label]
+            own_s = besides_s(contact_spans(segments, channel.label), away)
+            own, there = own_s / duration_s, 1 - union_s(*away) / duration_s
+            row["verdict"] = _verdict(shares, own, clean, there)
         row["clean_share"] = max(clean, 0.0) if screened else np.nan
         for label, share in shares.items():
             row[f"{label.replace(' ', '_')}_share"] = share
@@ -71,6 +73,32 @@ def channel_table(
     return pd.DataFrame(rows)
 
 
+def contact_spans(segments: "pd.DataFrame", channel: str) -> Spans:
+    """Give the spans in which a channel has lost contact, for whatever reason."""
+    rows = segments[(segments["label"] == CONTACT_LOSS) & (segments["channel"] == channel)]
+    onset_s = rows["onset_s"].to_numpy(dtype=float)
+    return onset_s, onset_s + rows["duration_s"].to_numpy(dtype=float)
+
+
+def away_spans(segments: "pd.DataFrame") -> dict[str, Spans]:
+    """Give the time for which no single electrode is to blame, by channel.
+
+    That is while the reference is lost, and while all channels have lost contact at once: the
+    amplifier was stopped, the file was filled up, or nothing was on the head. With few channels
+    (`reference.FEWEST_CHANNELS`) all of them may have come off one by one.
+    """
+    names = [str(name) for name in segments["channel"].cat.categories]
+    lost = segments[segments["kind"] == REFERENCE_LOST]
+    reference = {name: contact_spans(lost, name) for name in names}
+    if len(names) < FEWEST_CHANNELS:
+        return reference
+    whole = common([contact_spans(segments, name) for name in names])
+    return {
+        name: united(*(np.concatenate(pair) for pair in zip(own, whole, strict=True)))
+        for name, own in reference.items()
+    }
+
+
 def _share(covered_s: float | None, duration_s: float, *, screened: bool) -> float:
     """Share of the recorded time; NaN for channels that were not screened."""
     if not screened:
@@ -79,16 +107,17 @@ def _share(covered_s: float | None, duration_s: float, *, screened: bool) -> flo
 
 
 def _verdict(shares: dict[str, float], own_contact: float, clean: float, there: float) -> str:
-    """Say what to do about an electrode; a lost reference is not this electrode's fault.
+    """Say what to do about an electrode; what all channels lost at once is not its fault.
 
     Parameters
     ----------
     shares : dict of str to float
         Share of the session under each label.
     own_contact : float
-        Share without contact, a lost reference aside.
+        Share without contact for which this electrode may be to blame.
     clean, there : float
-        Share under no label; share with a reference. Without any, nothing speaks for the channel.
+        Share under no label; share in which it could have contact at all (`away_spans`). Without
+        any, nothing speaks for the channel.
     """
     if own_contact >= MEND_FROM:
         return MEND
@@ -116,14 +145,3 @@ def _covered(segments: "pd.DataFrame", labels: Sequence[str]) -> dict[tuple[str,
             own = mine & (label_of == place)
             covered[name, label] = union_s(onset_s[own], end_s[own])
     return covered
-
-
-def union_s(onset_s: npt.NDArray[np.float64], end_s: npt.NDArray[np.float64]) -> float:
-    """Length of the union of spans, s."""
-    if not onset_s.size:
-        return 0.0
-    order = np.argsort(onset_s, kind="stable")
-    onset_s, end_s = onset_s[order], end_s[order]
-    reached = np.maximum.accumulate(end_s)
-    before = np.concatenate(([onset_s[0]], reached[:-1]))
-    return float(np.maximum(reached - np.maximum(onset_s, before), 0).sum())

@@ -10,14 +10,14 @@ from cleanspan.features.events import LEAD_ROWS
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.registry import EVENT_NAMES
 from cleanspan.features.windows import WINDOW_S
-from cleanspan.labelling.channels import union_s
+from cleanspan.labelling.channels import away_spans, contact_spans
 from cleanspan.labelling.polarity import polarity_findings
 from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.reference import FEWEST_CHANNELS
 from cleanspan.labelling.segments import event_confidence
+from cleanspan.labelling.spans import Spans, besides_s, union_s
 from cleanspan.recording.electrodes import position
 from cleanspan.types import (
-    CONTACT_LOSS,
     LINE_NOISE,
     NOISE_EVERYWHERE,
     REFERENCE_LOST,
@@ -128,28 +128,27 @@ def _stopped(store: FeatureStore, predictions: Predictions) -> Iterator[Finding]
 
 
 def _contact_findings(store: FeatureStore, segments: "pd.DataFrame") -> Iterator[Finding]:
-    """Electrodes that were dead, or dried as the session went on."""
+    """Electrodes that were dead, or dried as the session went on.
+
+    What all of them lost at once is no electrode's fault and does not count.
+    """
     duration_s = sum(piece.duration_s for piece in store.pieces)
-    own = segments[(segments["label"] == CONTACT_LOSS) & (segments["kind"] != REFERENCE_LOST)]
     end_of_session_s = store.pieces[-1].onset_s + store.pieces[-1].duration_s
+    nobody = away_spans(segments)
     for channel in store.channels:
-        rows = own[own["channel"] == channel.label]
-        onset_s = rows["onset_s"].to_numpy()
-        end_s = onset_s + rows["duration_s"].to_numpy()
-        if union_s(onset_s, end_s) >= DEAD_FROM * duration_s:
+        spans, away = contact_spans(segments, channel.label), nobody[channel.label]
+        left_s = duration_s - union_s(*away)
+        if 0 < DEAD_FROM * left_s <= besides_s(spans, away):
             yield Finding(
                 "dead",
                 (channel.label,),
                 f"{channel.label} had no contact from start to end: wet, reseat or replace it.",
             )
             continue
+        third_s = end_of_session_s / 3
         thirds = [
-            union_s(
-                np.clip(onset_s, low, low + end_of_session_s / 3),
-                np.clip(end_s, low, low + end_of_session_s / 3),
-            )
-            / (end_of_session_s / 3)
-            for low in (0.0, end_of_session_s * 2 / 3)
+            besides_s(_within(spans, low_s, third_s), _within(away, low_s, third_s)) / third_s
+            for low_s in (0.0, 2 * third_s)
         ]
         if duration_s >= SHORTEST_S and thirds[1] - thirds[0] >= DRYING_RISE:
             yield Finding(
@@ -158,6 +157,13 @@ def _contact_findings(store: FeatureStore, segments: "pd.DataFrame") -> Iterator
                 f"{channel.label} lost contact for {thirds[0]:.0%} of the first third and "
                 f"{thirds[1]:.0%} of the last: the sponge dries or lifts; wet it again.",
             )
+
+
+def _within(spans: Spans, low_s: float, length_s: float) -> Spans:
+    """Cut spans to a stretch of time."""
+    onset_s, end_s = (np.clip(times_s, low_s, low_s + length_s) for times_s in spans)
+    there = end_s > onset_s
+    return onset_s[there], end_s[there]
 
 
 def _bridges(store: FeatureStore) -> Iterator[Finding]:

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from cleanspan.labelling.channels import channel_table, union_s
+from cleanspan.labelling.channels import channel_table
+from cleanspan.labelling.spans import union_s
 from cleanspan.types import LABELS, Channel, Finding, Role
 
 NAMES = ("Fp1", "Fp2", "C3", "C4", "O1", "O2")
@@ -84,6 +85,22 @@ def test_a_channel_is_good_only_if_half_of_its_time_with_a_reference_is_clean(
     table, rows, verdict
 ):
     assert made(table(*(("C3", *row) for row in rows))).loc["C3", "verdict"] == verdict
+
+
+def test_no_electrode_is_to_blame_for_what_all_lost_at_once(table):
+    """The amplifier stopped for the last 20 s; O1 had been off for 12 s before."""
+    stopped = [(name, "contact loss", "flat", 80, 20) for name in NAMES]
+    rows = made(table(*stopped, ("O1", "contact loss", "floating", 68, 12)))
+    assert rows.loc["C3", "contact_loss_share"] == pytest.approx(0.2)
+    verdicts = rows.loc[list(NAMES), "verdict"].to_dict()
+    assert verdicts == {**dict.fromkeys(NAMES, "good"), "O1": "mend"}
+    but_one = made(table(*stopped[1:]))
+    assert but_one.loc["C3", "verdict"] == "mend", "while one has contact the others are to blame"
+
+
+def test_where_nothing_was_ever_on_the_head_nothing_speaks_for_an_electrode(table):
+    rows = made(table(*((name, "contact loss", "flat", 0, 100) for name in NAMES)))
+    assert set(rows.loc[list(NAMES), "verdict"]) == {"watch"}
 
 
 def test_findings_stand_in_the_note(table):
