@@ -1,5 +1,6 @@
 """``cleanspan retrain``: a model taught by the lab's own hand labels."""
 
+import logging
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -82,6 +83,7 @@ def command(
     from cleanspan.training.retrain import Plan, retrain
     from cleanspan.training.store import ModelStore, resolve_model, store_folder
 
+    logging.basicConfig(format="cleanspan: %(message)s")
     settings = load_config(config)
     store = ModelStore(store_folder(settings.labelling.store))
     old = resolve_model(start or settings.labelling.model, store.folder)

@@ -29,6 +29,8 @@ class Judgement:
         How many were held out.
     labels : mapping of str to Difference
         F1 on one-second channel cells, by label.
+    known_before : int
+        People who could not be judged on, for the old model had learned from them.
     """
 
     model: str
@@ -36,6 +38,7 @@ class Judgement:
     people: int
     recordings: int
     labels: Mapping[str, Difference]
+    known_before: int = 0
 
     @property
     def verdict(self) -> str:
@@ -52,12 +55,21 @@ class Judgement:
         lost = any(difference.change < -MARGIN for difference in self.labels.values())
         return ALIKE if lost else BETTER
 
+    @property
+    def why_few(self) -> str:
+        """Say what kept people from being judged on; empty where nothing did."""
+        if not self.known_before:
+            return ""
+        return (
+            f"; on {self.known_before} more the old model cannot be judged: it learned from them"
+        )
+
     def summary(self) -> str:
         """Say in one line whether the new model is better, worse or not distinguishable."""
         if self.people < FEWEST_PEOPLE:
             return (
                 f"the new model is not distinguishable from the old: {self.people} people left "
-                f"out are too few to judge (at least {FEWEST_PEOPLE})"
+                f"out are too few to judge (at least {FEWEST_PEOPLE}){self.why_few}"
             )
         figures = ", ".join(
             f"{label} {d.new_f1:.3f} (before {d.old_f1:.3f}: {d.verdict})"
@@ -102,12 +114,12 @@ def refusals(
     if judgement.people < FEWEST_PEOPLE:
         reasons.append(
             f"it was judged on {judgement.people} people left out; at least {FEWEST_PEOPLE} are "
-            "needed, so label recordings of more people"
+            f"needed, so label recordings of more people{judgement.why_few}"
         )
     reasons += [
         f"{name}: it was not judged, for the hand labels say nothing about it"
         for name in needed
-        if name in labels and name not in judgement.labels
+        if name in labels and name not in judgement.labels and judgement.people
     ]
     for label, difference in judgement.labels.items():
         lost = -difference.change
@@ -139,6 +151,7 @@ def write_judgement(judgement: Judgement, folder: Path) -> None:
         "against": judgement.against,
         "people": judgement.people,
         "recordings": judgement.recordings,
+        "known_before": judgement.known_before,
         "labels": labels,
     }
     (folder / JUDGEMENT).write_text(tomli_w.dumps(content), encoding="utf-8")
@@ -173,6 +186,7 @@ def read_judgement(folder: Path) -> Judgement | None:
             int(content["people"]),
             int(content["recordings"]),
             labels,
+            int(content.get("known_before", 0)),
         )
     except (ConfigError, KeyError, TypeError, ValueError, AttributeError) as error:
         raise ModelError(

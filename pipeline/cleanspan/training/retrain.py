@@ -16,6 +16,7 @@ from cleanspan.features.registry import WINDOW_NAMES
 from cleanspan.labelling.drift import FEWEST_RECORDINGS, learn_reference
 from cleanspan.labelling.model import CARD, Model, load_model, save_model
 from cleanspan.training.background import background
+from cleanspan.training.bootstrap import FEWEST_PEOPLE
 from cleanspan.training.card import model_card
 from cleanspan.training.dataset import Tables
 from cleanspan.training.finding import find_recordings
@@ -43,7 +44,7 @@ from cleanspan.training.scores import Calibration
 from cleanspan.training.sources import all_joined
 from cleanspan.training.store import ModelStore
 from cleanspan.training.truth import UNKNOWN
-from cleanspan.types import BLINK, LABELS
+from cleanspan.types import BLINK, LABELS, LINE_NOISE
 
 logger = logging.getLogger(__name__)
 
@@ -166,9 +167,10 @@ def retrain(
         comparison=plan.comparison,
         cache=cache,
     )
-    lab = all_joined([lesson.tables for lesson in lessons])
-    if not len(lab.windows) and not len(lab.events):
+    lab = all_joined([lesson.tables for lesson in lessons]) if lessons else None
+    if lab is None or not _teaches(lab, labels):
         raise LabelsError([NOTHING_TO_LEARN])
+    _tell_known(lessons, old)
     rest = background(old_folder, seed=plan.seed) if plan.lab_share < 1 else None
     rules = {label: old.rules.get(label, SegmentRule()) for label in (BLINK, *window_labels)}
     warnings = _warnings(lab, window_labels, old)
@@ -199,6 +201,31 @@ def retrain(
         len(lessons),
         tuple(warnings),
     )
+
+
+def _teaches(lab: Tables, labels: Sequence[HandLabel]) -> bool:
+    """Whether the hand labels tell anything; where line noise is, is measured in any case."""
+    if any(row.label == LINE_NOISE for row in labels):
+        return True
+    truths = {**lab.windows.truth, **lab.events.truth}
+    return any((truth != UNKNOWN).any() for name, truth in truths.items() if name != LINE_NOISE)
+
+
+def _known_before(lessons: Sequence[Lesson], old: Model) -> set[str]:
+    """Find the people whom the old model learned from and has no left-out figures of."""
+    known = seen_people(old, [(lesson.person, lesson.content) for lesson in lessons])
+    return known - set(read_left_out(old.folder, lessons_codes(lessons)))
+
+
+def _tell_known(lessons: Sequence[Lesson], old: Model) -> None:
+    """Say before the work if too few people will be left to judge on."""
+    known = _known_before(lessons, old)
+    left = len({lesson.person for lesson in lessons}) - len(known)
+    if known and left < FEWEST_PEOPLE:
+        logger.warning(
+            "%s learned from %d of these people, so on them it cannot be judged against; the %d "
+            "others are too few (at least %d)", old.full_name, len(known), left, FEWEST_PEOPLE,
+        )  # fmt: skip
 
 
 def _write_model(
@@ -299,6 +326,7 @@ def _judgement(
         len(judged),
         sum(lesson.person in judged for lesson in lessons),
         differences(ours, theirs, seed=plan.seed),
+        len(_known_before(lessons, old)),
     )
 
 

@@ -126,14 +126,35 @@ def test_a_lab_model_is_compared_by_its_own_left_out_figures(done, lab, tmp_path
     assert [change for change in changes if change] == []
 
 
-def test_a_lab_model_is_never_asked_about_people_it_learned_from(done, lab, tmp_path):
+@pytest.mark.parametrize(
+    "rows",
+    [[], ["reviewed,0,0,all,r,"], ["unsure,0,5,all,r,muscle?"], ["other,0,5,all,r,sweat"]],
+    ids=["header only", "nothing looked at", "unsure", "other"],
+)
+def test_labels_that_teach_nothing_are_refused_before_anything_is_fitted(
+    rows, lab, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(module, "fit_panels", lambda *_, **__: pytest.fail("fitted"))
+    labels = tmp_path / "nothing.csv"
+    header = "recording,label,onset_s,duration_s,channels,reader,note"
+    labels.write_text("\n".join([header, *(f"p3_rest.edf,{row}" for row in rows)]) + "\n")
+    with pytest.raises(LabelsError, match="hand labels must say something about windows"):
+        run(lab, tmp_path, labels=labels)
+    assert not list((tmp_path / "store").glob("lab-1*"))
+
+
+def test_a_lab_model_is_never_asked_about_people_it_learned_from(done, lab, tmp_path, caplog):
     """Without its left-out figures, nobody is left who could judge it."""
     bare = tmp_path / "bare"
     shutil.copytree(done.folder, bare)
     (bare / "left-out.toml").unlink()
     second = run(lab, tmp_path, start=bare, name="lab-2")
-    assert second.judgement.people == 0
+    assert (second.judgement.people, second.judgement.known_before) == (0, 6)
     assert "too few to judge" in second.judgement.summary()
+    assert "on 6 more the old model cannot be judged: it learned" in second.judgement.summary()
+    (said,) = [text for text in caplog.messages if "learned from 6 of these people" in text]
+    assert "the 0 others are too few" in said
+    assert read_judgement(second.folder).known_before == 6
     assert refusals(second.judgement, model=second.model.fingerprint,
                     in_use=done.model.fingerprint, labels=second.model.labels,
                     needed=done.model.labels)  # fmt: skip
@@ -171,16 +192,6 @@ def test_one_person_is_too_few_but_teaches(lab, tmp_path):
     made = run(lab, tmp_path, labels=few)
     assert (made.people, made.judgement.people) == (1, 0)
     assert "not distinguishable" in made.judgement.summary()
-
-
-def test_labels_that_say_nothing_are_refused(lab, tmp_path):
-    empty = tmp_path / "empty.csv"
-    empty.write_text(
-        "recording,label,onset_s,duration_s,channels,reader\np0_rest.edf,reviewed,19.9,0.1,all,r\n"
-    )
-    # Line noise is measured, so even such labels would teach it; nothing else is known.
-    made = run(lab, tmp_path, labels=empty)
-    assert any("blink: the hand labels hold no example" in text for text in made.warnings)
 
 
 def test_a_missing_recording_is_named(lab, tmp_path):
