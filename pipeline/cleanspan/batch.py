@@ -48,6 +48,12 @@ def find_recordings(paths: Sequence[Path], out: Path) -> list[Path]:
         If a path does not exist, or none holds a recording.
     """
     missing = [path for path in paths if not path.exists()]
+    odd = [path for path in paths if path.exists() and not (path.is_file() or path.is_dir())]
+    if odd:
+        raise UsageError(
+            f"{odd[0]}: a recording must be a file or a folder, got neither (a pipe or a device); "
+            "copy it into a file first"
+        )
     if missing:
         raise UsageError(
             "every path must exist, got: "
@@ -188,7 +194,12 @@ def _is_of_results(folder: Path | None) -> bool:
 
 
 def _check_place(folder: Path) -> None:
-    """Refuse to replace a folder that is not one of results."""
+    """Refuse to replace a folder that is not one of results, or a file."""
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(
+            f"{folder}: results go to a folder of this name, got a file that has it; move the "
+            "file or choose another folder with --out"
+        )
     entries = list(folder.iterdir()) if folder.is_dir() else []
     if entries and not _holds_results(entries):
         raise UsageError(

@@ -174,7 +174,9 @@ def _groups(recording: Recording) -> list[tuple[Channel, ...]]:
     scalp = [channel for channel in recording.channels if channel.role == Role.EEG]
     if not scalp:
         labels = [channel.label for channel in recording.channels]
-        raise NoEegChannelError(f"{recording.path.name}: {why_no_scalp(labels)}")
+        raise NoEegChannelError(
+            f"{recording.path.name}: {why_no_scalp(labels, recording.warnings)}"
+        )
     if recording.duration_s < 1.0:
         raise RecordingError(
             f"{recording.path.name}: a recording must last at least 1 s, got "

@@ -287,6 +287,63 @@ def test_options_win_over_the_file(run, source):
     assert not list(Path("out/harbour").glob("*.edf"))
 
 
+# ---- mistakes of the shell and of the disk
+
+
+def test_an_empty_argument_never_means_the_current_folder(run, source):
+    """As an unset variable of the shell leaves it."""
+    shutil.copy(source, "here.edf")
+    refused(run(""), "must not be empty", "shell variable")
+    done = run(source, out="")
+    assert done.status == 2
+    assert "must not be empty" in done.err
+    assert [path.name for path in Path().iterdir() if path.name != "state"] == ["here.edf"]
+
+
+def test_a_pipe_is_no_recording(run):
+    os.mkfifo("pipe.edf")
+    refused(run("pipe.edf"), "pipe.edf: a recording must be a file or a folder")
+
+
+def test_a_file_in_the_way_of_results_is_found_before_the_work(run, source):
+    make_recordings("a", "b")
+    Path("out").mkdir()
+    Path("out/b").write_text("mine")
+    done = run("a.edf", "b.edf")
+    assert done.status == 2
+    assert "out/b: results go to a folder of this name, got a file that has it" in done.err
+    assert [path.name for path in Path("out").iterdir()] == ["b"]
+
+
+def test_what_cannot_be_said_is_one_line_and_results_are_whole(model, source, tmp_path):
+    """Standard output on a full disk, as a log of cron may be."""
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "cleanspan", "screen", str(source), *LEAN, "--model",
+             str(model), "--out", str(tmp_path / "out")],
+            stdout=full, stderr=subprocess.PIPE, text=True, check=False,
+        )  # fmt: skip
+    assert done.returncode == 1
+    (line,) = done.stderr.splitlines()
+    assert line.startswith(
+        "cleanspan: standard output must take what is said there, got: No space"
+    )
+    assert len(summary(tmp_path / "out")) == 1
+
+
+def test_channels_without_a_range_are_not_told_to_be_renamed(run, source):
+    """Physical minimum and maximum are equal: microvolts cannot be told."""
+    content = bytearray(source.read_bytes())
+    count = int(content[252:256])
+    lowest = 256 + 104 * count
+    content[lowest + 8 * count : lowest + 16 * count] = content[lowest : lowest + 8 * count]
+    Path("flat.edf").write_bytes(content)
+    done = run("flat.edf")
+    assert done.status == 1
+    assert "at least one scalp channel must be of use, got none, not screened: EEG Fp1" in done.err
+    assert "minimum and maximum are equal" in done.err
+
+
 # ---- names
 
 

@@ -25,6 +25,22 @@ COMMANDS = {
 """Command name → its line in ``cleanspan --help``; the module is ``cleanspan.cli.<name>``."""
 
 
+UNSAID = 1
+"""Exit status where the work may be done, but not all that is to be said could be written."""
+
+
+class GivenPath(click.Path):
+    """A path that is not empty: a shell variable that is not set would mean the current folder."""
+
+    name = "path"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Refuse an empty text."""
+        if value == "":
+            self.fail("must not be empty (is a shell variable not set?)", param, ctx)
+        return super().convert(value, param, ctx)
+
+
 class LazyGroup(click.Group):
     """A group that imports a command's module only when the command is used."""
 
@@ -60,6 +76,7 @@ def main(args: list[str] | None = None) -> Any:
     try:
         with in_good_order():
             status = cli.main(args=args, prog_name="cleanspan", standalone_mode=False)
+        sys.stdout.flush()  # a full disk behind it must be told here, not by the interpreter
         sys.exit(status if isinstance(status, int) else 0)
     except click.exceptions.NoArgsIsHelpError as error:
         error.show()
@@ -76,16 +93,34 @@ def main(args: list[str] | None = None) -> Any:
         sys.exit(error.exit_status)
     except BrokenPipeError:
         # The reader of our output (head, less) went away: not a failure of the run.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _silence()
         sys.exit(0)
+    except OSError as error:
+        if error.filename is not None:
+            raise
+        _silence()
+        click.echo(
+            "cleanspan: standard output must take what is said there, got: "
+            f"{error.strerror}; what was written to files is whole, see there or run again",
+            err=True,
+        )
+        sys.exit(UNSAID)
 
 
-def tell_how_far(text: str) -> None:
-    """Say what was done before a stop, on a line of its own after the terminal's ``^C``.
+def _silence() -> None:
+    """Let nothing be said any more: what waits would fail once more at the very end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
-    The line's end is left to click, which ends the line on Ctrl-C in any case.
+
+def tell_how_far(text: str, *, after: BaseException) -> None:
+    """Say what was done before something ended the work, on a line of its own.
+
+    On Ctrl-C it stands after the terminal's ``^C``, and click ends the line in any case.
     """
-    click.echo(f"\ncleanspan: {text}", nl=False, err=True)
+    if isinstance(after, KeyboardInterrupt):
+        click.echo(f"\ncleanspan: {text}", nl=False, err=True)
+    else:
+        click.echo(f"cleanspan: {text}", err=True)
 
 
 def _one_line(error: click.ClickException) -> str:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from cleanspan.cli import GivenPath
 from cleanspan.config import LabelRules, load_config
 from cleanspan.errors import UsageError, collecting
 
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
     from cleanspan.training.results import Evaluation
     from cleanspan.training.truth import Agreement
 
-EXISTING = click.Path(exists=True, path_type=Path)
+EXISTING = GivenPath(exists=True, path_type=Path)
 
 
 @click.command("evaluate")
@@ -45,7 +46,7 @@ EXISTING = click.Path(exists=True, path_type=Path)
 @click.option("--not-read", multiple=True, help="A label the readers did not look for.")
 @click.option("--config", type=EXISTING, help="Settings with a [labels] table.")
 @click.option(
-    "--out", type=click.Path(path_type=Path), help="Folder for tables (CSV) and a picture (PNG)."
+    "--out", type=GivenPath(path_type=Path), help="Folder for tables (CSV) and a picture (PNG)."
 )
 def command(
     marks: tuple[Path, ...],

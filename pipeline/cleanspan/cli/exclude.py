@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from cleanspan.cli import tell_how_far
+from cleanspan.cli import GivenPath, tell_how_far
 from cleanspan.errors import ConfigError, RecordingError, UsageError, collecting
 from cleanspan.export.cells import told_apart
 from cleanspan.export.plans import (
@@ -69,7 +69,7 @@ def _list_plans(ctx: click.Context, param: click.Parameter, value: bool) -> None
 
 
 @click.command("exclude")
-@click.argument("results", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("results", nargs=-1, required=True, type=GivenPath(path_type=Path))
 @click.option(
     "--plan",
     "names",
@@ -87,7 +87,7 @@ def _list_plans(ctx: click.Context, param: click.Parameter, value: bool) -> None
 @click.option("--text", default="", help="Only annotations that hold this text.")
 @click.option(
     "--table",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=GivenPath(path_type=Path, dir_okay=False),
     help="One table over these recordings. Default: plans.csv in the folder of results.",
 )
 @click.option(
@@ -122,9 +122,11 @@ def command(
     try:
         for folder in folders:
             rows += _one(folder, plans, events)
-    except KeyboardInterrupt:
-        _tell_stopped(rows, folders)
-        if table is None:
+    except BaseException as error:
+        # Stopped, or the disk is full: what is new must be told, and known to the table.
+        if rows:
+            _tell_stopped(rows, folders, error)
+        if rows and table is None:
             _write_table(rows, None, results)
         raise
     _write_table(rows, table, results)
@@ -173,12 +175,13 @@ def _write_table(rows: list[PlanRow], table: Path | None, results: tuple[Path, .
         update_plans(rows, target)
 
 
-def _tell_stopped(rows: list[PlanRow], folders: Sequence[Path]) -> None:
-    """Say how far a call came that was stopped."""
+def _tell_stopped(rows: list[PlanRow], folders: Sequence[Path], error: BaseException) -> None:
+    """Say how far a call came that was ended."""
     number = len({row.folder for row in rows})
     tell_how_far(
         f"the lists of {number} of {len(folders)} recordings are new, the others as they were; "
-        "call this again"
+        "call this again",
+        after=error,
     )
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from cleanspan.cli import GivenPath
 from cleanspan.cli.night import DAY, as_date
 from cleanspan.errors import UsageError
 
@@ -26,7 +27,7 @@ STATES = ("waiting", "working", "placing", "done", "failed", "quarantined")
 @click.option(
     "--config",
     "config_path",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=GivenPath(dir_okay=False, path_type=Path),
     required=True,
     help="The night's settings: they say where the ledger is.",
 )

@@ -9,6 +9,7 @@ from types import FrameType
 
 import click
 
+from cleanspan.cli import GivenPath
 from cleanspan.errors import UsageError
 
 DAY = click.DateTime(["%Y-%m-%d"])
@@ -23,7 +24,7 @@ def as_date(value: datetime | None) -> date | None:
 @click.option(
     "--config",
     "config_path",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=GivenPath(dir_okay=False, path_type=Path),
     required=True,
     help="Settings of the night: a TOML file; configs/night.example.toml explains each.",
 )

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 import click
 
+from cleanspan.cli import GivenPath
 from cleanspan.config import load_config
 
 if TYPE_CHECKING:
     from cleanspan.training.retrain import Retrained
 
-EXISTING = click.Path(exists=True, path_type=Path)
+EXISTING = GivenPath(exists=True, path_type=Path)
 
 
 @click.command("retrain")
@@ -56,7 +57,7 @@ EXISTING = click.Path(exists=True, path_type=Path)
 )
 @click.option("--config", type=EXISTING, help="Settings, with [labels] and [labelling] store.")
 @click.option(
-    "--cache", type=click.Path(path_type=Path), help="Folder for computed features. Default: the "
+    "--cache", type=GivenPath(path_type=Path), help="Folder for computed features. Default: the "
     "user's cache folder.",
 )  # fmt: skip
 def command(

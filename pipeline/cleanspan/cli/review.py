@@ -4,7 +4,9 @@ from pathlib import Path
 
 import click
 
-EXISTING = click.Path(exists=True, path_type=Path)
+from cleanspan.cli import GivenPath
+
+EXISTING = GivenPath(exists=True, path_type=Path)
 
 
 @click.command("review")
@@ -20,7 +22,7 @@ EXISTING = click.Path(exists=True, path_type=Path)
     "--out",
     default=Path("review.html"),
     show_default=True,
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=GivenPath(dir_okay=False, path_type=Path),
     help="The page to write; one with other spans is not replaced.",
 )
 @click.option(

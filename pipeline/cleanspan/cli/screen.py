@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cleanspan.cli import tell_how_far
+from cleanspan.cli import GivenPath, tell_how_far
 from cleanspan.config import Config
 from cleanspan.errors import UsageError
 
@@ -20,9 +20,9 @@ if TYPE_CHECKING:
 
 
 @click.command("screen")
-@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder for results.")
-@click.option("--config", "config_path", type=click.Path(path_type=Path), help="Settings, TOML.")
+@click.argument("paths", nargs=-1, required=True, type=GivenPath(path_type=Path))
+@click.option("--out", required=True, type=GivenPath(path_type=Path), help="Folder for results.")
+@click.option("--config", "config_path", type=GivenPath(path_type=Path), help="Settings, TOML.")
 @click.option("--plan", help="Exclusion plan: a shipped one's name or a TOML file.")
 @click.option("--model", help="A model's name or folder instead of the one in use.")
 @click.option(
@@ -123,7 +123,7 @@ def _progress(count: int, *, hidden: bool) -> "Iterator[Callable[[], None]]":
 def _telling_how_far(
     count: int, step: "Callable[[], None]"
 ) -> "Iterator[Callable[[Outcome], None]]":
-    """Say how far the block came if it is stopped."""
+    """Say how far the block came if it is stopped, or meets a full disk."""
     arrived = 0
 
     def done(_outcome: "Outcome") -> None:
@@ -133,11 +133,12 @@ def _telling_how_far(
 
     try:
         yield done
-    except KeyboardInterrupt:
+    except BaseException as error:
         if arrived:
             tell_how_far(
                 f"{arrived} of {count} recordings stand in summary.csv; name the others again to "
-                "have them screened"
+                "have them screened",
+                after=error,
             )
         raise
 

@@ -6,7 +6,7 @@ on one channel. A feature that a recording cannot show is NaN, never zero.
 
 from dataclasses import dataclass
 
-FEATURE_VERSION = 3
+FEATURE_VERSION = 4
 """Raised when a feature's value changes for the same samples: models name the one they know."""
 
 COMMON = "common practice"

@@ -120,20 +120,27 @@ def assign_roles(labels: Sequence[str]) -> tuple[Guess, ...]:
     )
 
 
-def why_no_scalp(labels: Sequence[str]) -> str:
+def why_no_scalp(labels: Sequence[str], warnings: Sequence[str] = ()) -> str:
     """Say what must hold where no channel of a recording is scalp EEG, what was got, what to do.
 
     Parameters
     ----------
     labels : sequence of str
         All labels of the recording.
+    warnings : sequence of str
+        What reading it found: why channels that are named after electrodes are of no use.
     """
     if not labels:
         return (
             "a recording must hold signals, got none, annotations alone perhaps; screen the "
             "recording that they belong to"
         )
-    guesses = zip(labels, assign_roles(labels), strict=True)
+    guesses = list(zip(labels, assign_roles(labels), strict=True))
+    if warnings and any(guess.role is Role.EEG for _, guess in guesses):
+        return (
+            f"at least one scalp channel must be of use, got none, {'; '.join(warnings)}; export "
+            "the recording again, renaming does not help"
+        )
     derived = [label for label, guess in guesses if guess.against and guess.role is not Role.EEG]
     if derived:
         return (
