@@ -130,10 +130,30 @@ def test_a_slip_of_the_pen_in_the_settings_is_told_too(folder, tmp_path, capsys)
 
 def test_labelled_channels_that_were_not_screened_are_named(folder):
     labels = folder / "labels.csv"
-    labels.write_text(LABELS.replace("Fp1 Fp2", "Fp1 XX9"))
+    labels.write_text(LABELS.replace("Fp1 Fp2", "Fp1 Oz"))
     done = run(folder / "results", "--labels", labels)
     assert done.exit_code == 0, done.output
-    assert "ward_01.edf: labelled but not screened, so not scored: XX9" in done.output
+    assert "ward_01.edf: labelled but not screened, so not scored: Oz" in done.output
+
+
+def test_a_channel_that_is_nowhere_is_refused_with_its_line(folder, capsys):
+    labels = folder / "labels.csv"
+    labels.write_text(LABELS.replace("Fp1 Fp2", "Fp1 Fp22"))
+    code, err = failure(capsys, folder / "results", "--labels", labels)
+    assert code == 2
+    assert "labels.csv:3: channels must be electrodes or the recording's, got 'Fp22'" in err
+    assert "did you mean 'Fp2'?" in err
+
+
+def test_a_label_that_nobody_marked_is_asked_about(folder):
+    """Perhaps the readers did not look for it; then its marks are not false."""
+    path = folder / "results" / "ward_01" / "ward_01_segments.csv"
+    path.write_text(path.read_text() + "EEG T3-A1A2,line noise,,9.0,5.0,0.9\n")
+    asked = "nobody marked 'line noise' by hand, so every mark of it counts as false"
+    done = run(folder / "results", "--labels", folder / "labels.csv")
+    assert asked in done.output
+    done = run(folder / "results", "--labels", folder / "labels.csv", "--not-read", "line noise")
+    assert asked not in done.output
 
 
 def test_every_wrong_row_is_listed(folder, capsys):

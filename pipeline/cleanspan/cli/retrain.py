@@ -57,9 +57,10 @@ EXISTING = GivenPath(exists=True, path_type=Path)
 )
 @click.option("--config", type=EXISTING, help="Settings, with [labels] and [labelling] store.")
 @click.option(
-    "--cache", type=GivenPath(path_type=Path), help="Folder for computed features. Default: the "
-    "user's cache folder.",
-)  # fmt: skip
+    "--cache",
+    type=GivenPath(path_type=Path, file_okay=False),
+    help="Folder for computed features. Default: the user's cache folder.",
+)
 def command(
     recordings: tuple[Path, ...],
     label_paths: tuple[Path, ...],

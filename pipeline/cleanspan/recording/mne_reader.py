@@ -116,10 +116,14 @@ _STUMBLES = (AssertionError, AttributeError, TypeError, LookupError)
 """What a reader raises that did not foresee such content: its text says nothing to a user."""
 
 
+_TO_PROGRAMMERS = "dedicated reader function"
+"""What mne says of a name without a known ending is for those who program with it."""
+
+
 def _why(error: Exception) -> str:
     """Say in one line why mne's readers, which raise whatever they stumble over, gave up."""
     reason = str(error).strip().partition("\n")[0][:200]
-    if not reason or isinstance(error, _STUMBLES):
+    if not reason or isinstance(error, _STUMBLES) or _TO_PROGRAMMERS in reason:
         return "its content is not what its name says"
     return reason
 

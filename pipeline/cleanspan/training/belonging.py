@@ -6,7 +6,7 @@ from pathlib import Path, PurePosixPath
 
 from cleanspan.config import did_you_mean
 from cleanspan.errors import LabelsError, UsageError
-from cleanspan.export.stored import read_facts, whole
+from cleanspan.export.stored import read_channels, read_facts, whole
 from cleanspan.recording.electrodes import electrode_name, positions
 from cleanspan.training.hand_labels import (
     END_TOLERANCE_S,
@@ -14,6 +14,7 @@ from cleanspan.training.hand_labels import (
     HandLabel,
     electrode_key,
     outside,
+    unknown_channels,
 )
 from cleanspan.training.truth import stem
 from cleanspan.types import ALL_CHANNELS, CLEAN
@@ -182,6 +183,27 @@ def unknown_everywhere(names: Sequence[str], channels: Sequence[str]) -> list[st
             f"electrodes or channels of the recordings, got {name!r}{hint}"
         )
     return problems
+
+
+def no_such_channels(one: Judged, labels: Sequence[HandLabel]) -> Iterator[str]:
+    """List the channels of rows that are neither electrodes nor channels of the recording.
+
+    A row may name a channel that was not screened, or an electrode that was not recorded: one
+    table of labels serves many. A misspelt name would count nowhere.
+    """
+    path = one.segments.with_name(one.segments.name.removesuffix(SEGMENTS) + "_channels.csv")
+    if not path.is_file():
+        return
+    recorded = [str(name) for name in read_channels(path)["channel"]]
+    known = {electrode_key(name) for name in recorded}
+    for row in one.rows(labels):
+        for name in unknown_channels(row, known):
+            if electrode_name(electrode_key(name)) is None:
+                hint = did_you_mean(name, (*positions(), *recorded))
+                yield (
+                    f"{row.place}: channels must be electrodes or the recording's, got "
+                    f"{name!r}{hint}"
+                )
 
 
 def all_may_mean_fewer(

@@ -17,6 +17,7 @@ from cleanspan.training.belonging import (
     Judged,
     all_may_mean_fewer,
     check_belonging,
+    no_such_channels,
     unknown_everywhere,
 )
 from cleanspan.training.evaluation import (
@@ -26,6 +27,7 @@ from cleanspan.training.evaluation import (
     SegmentMarks,
     compare,
     person_of,
+    pooled,
 )
 from cleanspan.training.hand_labels import (
     REVIEWED,
@@ -194,6 +196,7 @@ def _wrong_rules(
     for one in judged:
         channels += screened_channels(one.segments, tables[one.segments], labels)
     problems = unknown_everywhere(comparison.rules.all_channels, list(dict.fromkeys(channels)))
+    problems += [text for one in judged for text in no_such_channels(one, labels)]
     with collecting(problems):
         for one in judged:
             for row in one.rows(labels)[:1]:
@@ -324,6 +327,14 @@ def _warnings(labels: Sequence[HandLabel], scores: Sequence[Score]) -> list[str]
             f"no row says what was read ({REVIEWED!r}) in {', '.join(unread)}: unmarked may be "
             "overlooked there, so precision cannot be told: recall only"
         )
+    if scores:
+        cells = pooled(scores).cells
+        unseen = [name for name, c in cells.items() if not c.hit + c.missed and c.false]
+        warnings += [
+            f"nobody marked {name!r} by hand, so every mark of it counts as false; if it was not "
+            f"looked for, say so (--not-read {name!r}, or labels.not_read in settings)"
+            for name in unseen
+        ]
     if len({score.person for score in scores}) < FEW_PEOPLE:
         warnings.append(
             f"fewer than {FEW_PEOPLE} people: too few to tell how it does on people not seen"
