@@ -13,7 +13,7 @@ from cleanspan.config import Config, SegmentRule
 from cleanspan.errors import CleanspanError, NoEegChannelError, RecordingError
 from cleanspan.recording.roles import why_no_scalp
 from cleanspan.scratch import scratch_folder
-from cleanspan.types import REFERENCE_LOST, Channel, Finding, Recording, Role, Screened
+from cleanspan.types import Channel, Finding, Recording, Role, Screened
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,7 +46,7 @@ class Outcome:
     shares : mapping of str to float
         Share of channel-time under each label.
     mend : tuple of str
-        What the technologist should mend: channels, and ``reference`` where it was lost.
+        What the technologist should mend: channels, and ``reference`` where it was lost for long.
     shortfalls : tuple of str
         Why the recording does not meet the chosen plan; empty where it does.
     model, config : str
@@ -373,8 +373,9 @@ def _outcome(
     result: Screened, applied: "Applied", folder: Path, warnings: Sequence[str]
 ) -> Outcome:
     """Sum up one recording."""
-    from cleanspan.labelling.channels import MEND, NOT_SCREENED
+    from cleanspan.labelling.channels import MEND, NOT_SCREENED, reference_is_to_mend
 
+    recorded_s = sum(piece.duration_s for piece in result.recording.pieces)
     table = result.channels[result.channels["verdict"] != NOT_SCREENED]
     shares = {
         label: float(table[f"{label.replace(' ', '_')}_share"].mean()) for label in result.labels
@@ -389,7 +390,7 @@ def _outcome(
         usable_s=applied.usable_s,
         shares=shares,
         mend=(
-            *(("reference",) if any(f.kind == REFERENCE_LOST for f in result.findings) else ()),
+            *(("reference",) if reference_is_to_mend(result.segments, recorded_s) else ()),
             *table["channel"][table["verdict"] == MEND],
         ),
         shortfalls=applied.shortfalls,

@@ -16,6 +16,9 @@ GOOD, WATCH, MEND, NOT_SCREENED = "good", "watch", "mend", "not screened"
 MEND_FROM, WATCH_FROM = 0.10, 0.02
 """Share of the session without contact from which an electrode is to be mended or watched
 (common practice: an electrode lost for a tenth of a session is seen to before the next)."""
+REFERENCE_FROM = 0.02
+"""Share of the session without a reference from which the ear clips are to be mended: it costs all
+channels at once; a clip that popped for a moment is told as a finding."""
 NOISY_FROM = 0.5
 """Share of the session with line noise, and share of the time with a reference under any label,
 from which a channel is to be watched: one that is disturbed for half of the time is not good."""
@@ -97,6 +100,14 @@ def away_spans(segments: "pd.DataFrame") -> dict[str, Spans]:
         name: united(*(np.concatenate(pair) for pair in zip(own, whole, strict=True)))
         for name, own in reference.items()
     }
+
+
+def reference_is_to_mend(segments: "pd.DataFrame", duration_s: float) -> bool:
+    """Whether the reference was lost for so long that its clips are to be mended."""
+    lost = segments[segments["kind"] == REFERENCE_LOST]
+    channels = [str(name) for name in lost["channel"].unique()]
+    worst_s = max((union_s(*contact_spans(lost, name)) for name in channels), default=0.0)
+    return worst_s >= REFERENCE_FROM * duration_s > 0
 
 
 def _share(covered_s: float | None, duration_s: float, *, screened: bool) -> float:

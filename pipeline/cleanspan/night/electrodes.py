@@ -5,7 +5,7 @@ import math
 from collections.abc import Mapping
 from pathlib import Path
 
-from cleanspan.labelling.channels import MEND, MEND_FROM, NOT_SCREENED
+from cleanspan.labelling.channels import MEND, NOT_SCREENED, REFERENCE_FROM
 from cleanspan.recording.roles import guess_role
 from cleanspan.types import CONTACT_LOSS, OF_ALL_CHANNELS, REFERENCE_LOST
 
@@ -42,7 +42,7 @@ def electrodes(folder: Path) -> list[Row]:
         ]
         rows.append((channel, name, share - of_reference, row["verdict"], "; ".join(notes)))
     if rows:
-        verdict = MEND if reference >= MEND_FROM else "good"
+        verdict = MEND if reference >= REFERENCE_FROM else "good"
         rows.append((REFERENCE, REFERENCE, reference, verdict, ""))
     return rows
 

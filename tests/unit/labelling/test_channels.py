@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cleanspan.labelling.channels import channel_table
+from cleanspan.labelling.channels import channel_table, reference_is_to_mend
 from cleanspan.labelling.spans import union_s
 from cleanspan.types import LABELS, Channel, Finding, Role
 
@@ -101,6 +101,14 @@ def test_no_electrode_is_to_blame_for_what_all_lost_at_once(table):
 def test_where_nothing_was_ever_on_the_head_nothing_speaks_for_an_electrode(table):
     rows = made(table(*((name, "contact loss", "flat", 0, 100) for name in NAMES)))
     assert set(rows.loc[list(NAMES), "verdict"]) == {"watch"}
+
+
+@pytest.mark.parametrize(("seconds", "to_mend"), [(0, False), (1.9, False), (2.0, True)])
+def test_clips_are_to_be_mended_from_a_fiftieth_of_the_session_on(table, seconds, to_mend):
+    """A single pop of the ear clip is told as a finding and calls for nothing."""
+    lost = [(name, "contact loss", "reference lost", 5, seconds) for name in NAMES if seconds]
+    other = ("C3", "contact loss", "floating", 20, 50)
+    assert reference_is_to_mend(table(*lost, other), 100.0) == to_mend
 
 
 def test_findings_stand_in_the_note(table):
