@@ -39,6 +39,19 @@ def output_error(path: Path, error: OSError) -> OutputError:
     )
 
 
+def scratch_error(path: Path, error: OSError) -> OutputError:
+    """Say in one line why the scratch folder, which nobody named, could not be used."""
+    if error.errno in _NO_ROOM:
+        return OutputError(
+            f"{path}: the disk must have room for temporary files, got: {error.strerror}; free "
+            "some space, or set TMPDIR to a folder on a larger disk, and run again"
+        )
+    return OutputError(
+        f"{path}: the temporary folder must be writable, got: {error.strerror or error}; set "
+        "TMPDIR to one that is"
+    )
+
+
 @contextmanager
 def replacing_file(path: Path) -> Iterator[Path]:
     """Give a path beside `path` to write to; rename it over `path` when the block succeeds.

@@ -180,7 +180,7 @@ def _free_name(stem: str, present: Mapping[str, Path], taken: Collection[str]) -
 
 def _tell_unknown(known: Mapping[Path, str], folder: Path) -> None:
     """Say that results may be of the same recording but are left, for they do not tell."""
-    unknown = [path for path, content in known.items() if not content]
+    unknown = [path for path, content in known.items() if not content and _is_of_results(path)]
     if unknown:
         log.warning(
             "%s: results of an earlier version do not say which recording they are of, so they "

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from cleanspan.atomic import is_alive, output_error
+from cleanspan.atomic import is_alive, scratch_error
 
 PREFIX = "cleanspan-"
 LOCK = "in-use"
@@ -35,7 +35,7 @@ def scratch_folder() -> Iterator[Path]:
     try:
         folder = Path(tempfile.mkdtemp(prefix=f"{PREFIX}{os.getpid()}-"))
     except OSError as error:
-        raise output_error(Path(tempfile.gettempdir()), error) from error
+        raise scratch_error(Path(tempfile.gettempdir()), error) from error
     try:
         with _held(folder / LOCK):
             yield folder

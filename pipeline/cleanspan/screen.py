@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cleanspan.atomic import output_error, replacing_folder
+from cleanspan.atomic import replacing_folder, scratch_error
 from cleanspan.config import Config, SegmentRule
 from cleanspan.errors import CleanspanError, NoEegChannelError, RecordingError
 from cleanspan.recording.roles import why_no_scalp
@@ -232,7 +232,7 @@ def _label(
         watch = None if counted is None else counted.add
         predictions = Predictions(store, model, scratch, watch=watch)
     except OSError as error:
-        raise output_error(scratch, error) from error
+        raise scratch_error(scratch, error) from error
     stack.callback(predictions.close)
     rules: dict[str, SegmentRule] = {**model.rules, **config.segments}
     segments = segment_table(store, predictions, rules)

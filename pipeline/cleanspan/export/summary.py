@@ -63,7 +63,7 @@ def _row(outcome: "Outcome", columns: Sequence[str]) -> list[str]:
         plain_cell(outcome.recording),
         outcome.status,
         _number(outcome.duration_s, 3),
-        str(outcome.channels),
+        str(outcome.channels) if outcome.status == "done" else "",
         _number(outcome.clean_share, 4),
         _number(outcome.usable_s, 3),
         _meets(outcome),

@@ -37,7 +37,7 @@ def test_one_row_a_recording_and_one_column_a_label(tmp_path):
     assert first["gaze_left_share"] == ""
     assert first["mend"] == "EEG O2-A1A2;EEG T5-A1A2"
     assert first["warnings"] == "no filter stated; short"
-    assert (failed["duration_s"], failed["channels"], failed["clean_share"]) == ("", "0", "")
+    assert (failed["duration_s"], failed["channels"], failed["clean_share"]) == ("", "", "")
     assert failed["error"] == "the file must be EDF, got 3 bytes"
     assert lab["gaze_left_share"] == "0.5"
     assert [row["meets_plan"] for row in (first, failed, lab)] == ["no", "", "yes"]
