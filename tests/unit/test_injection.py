@@ -52,6 +52,19 @@ def test_replaced_spans_are_named_exactly(recording, kind, seed, monkeypatch):
             assert share > 0.95
 
 
+def test_faults_of_every_length_are_injected(recording):
+    """An electrode that fell off early and one that is off for a moment, but for whole ones."""
+    duration_s = recording.shape[1] / 250
+    lengths = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        _, spans = inject(recording, 250.0, SYSTEM_10_20, rng, kinds=("floating", "flat"))
+        lengths += [span.duration_s / duration_s for span in spans if span.duration_s < duration_s]
+    assert 0.6 < max(lengths) <= 0.9
+    assert np.mean(np.array(lengths) > 0.5) > 0.05
+    assert min(lengths) * duration_s < 1.5
+
+
 def test_an_ear_clip_pops_on_every_channel_alike(recording, monkeypatch):
     monkeypatch.setattr("cleanspan.training.injection.CLIP_POPS", 1.0)
     rng = np.random.default_rng(3)

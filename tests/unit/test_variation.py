@@ -87,6 +87,25 @@ def test_every_reference_and_edge_is_drawn(recording):
     assert (common > 0.1).any()
 
 
+def test_a_reference_beside_the_ears_leaves_little_of_the_electrodes_there(recording, monkeypatch):
+    """At one ear or both, above it or behind: that electrode gets small, those far off do not."""
+    monkeypatch.setattr("cleanspan.training.variation.REFERENCES", ("ear",))
+    names = list(SYSTEM_10_20)
+    beside, far = (
+        [names.index(name) for name in some] for some in (("T7", "T8", "P7", "P8"), ("Fp1", "O2"))
+    )
+    shares = []
+    for seed in range(40):
+        after = varied(recording, RATE_HZ, names, np.random.default_rng(seed))
+        share = after.std(axis=1) / recording.std(axis=1)
+        shares.append((share / np.median(share))[[*beside, *far]])
+        assert (after.std(axis=1) > 0.05 * recording.std(axis=1)).all(), "all have contact"
+    each = np.array(shares)
+    assert (each[:, :4].min(axis=0) < 0.7).all(), "each of them at times"
+    assert np.median(each[:, :4].min(axis=1)) < 0.8
+    assert np.median(each[:, 4:]) > 0.85
+
+
 def test_tensed_electrodes_keep_their_slow_activity(recording):
     """Half of the recordings are left alone; in the others fast activity is laid over some."""
     low = signal.butter(3, 8.0, fs=RATE_HZ, output="sos")

@@ -3,6 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
+from cleanspan.features.context import STILL
 from cleanspan.features.edges import extremes_uv
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.registry import RAW_NAMES
@@ -31,8 +32,6 @@ JUMPY = 0.68
 """Pops jump far above their usual change, and the EEG between them agrees with the neighbours;
 drift does neither. Fitted by logistic regression to 546 marks of floating or popping electrodes
 injected into open recordings; of 530 marks of other draws it told 94 % rightly."""
-STILL = 0.0
-"""log10 µV: below 1 µV rms there is amplifier noise only."""
 MOST_WINDOWS = 7200
 """An hour of windows is enough to tell the kind."""
 
