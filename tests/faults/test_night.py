@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from cleanspan.errors import OutputError
+from cleanspan.errors import CleanspanError, OutputError
 from cleanspan.night.account import Account
 from cleanspan.night.config import Limits, NightConfig
 from cleanspan.night.planning import Model, Request
@@ -102,6 +102,18 @@ def test_a_recording_that_fails_costs_no_other(
     for name in GOOD:
         assert (night.output / name / f"{name}_channels.csv").exists()
     assert not (night.output / "victim").exists()
+
+
+def test_a_page_of_others_is_kept_where_the_night_cannot_begin(night: Night) -> None:
+    night.output.mkdir()
+    (night.output / "night.html").write_text("my page")
+    night.inbox.rmdir()
+    for _ in range(2):
+        with pytest.raises(CleanspanError):
+            night.run()
+    (kept,) = (night.output / "earlier").iterdir()
+    assert kept.read_text() == "my page"
+    assert "did not go through" in night.page
 
 
 def test_files_that_were_there_before_the_first_night_are_kept(night: Night) -> None:

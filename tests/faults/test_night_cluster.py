@@ -159,6 +159,7 @@ def test_a_scheduler_that_is_not_there_is_told(cluster: Cluster) -> None:
     assert night.returncode == 2
     assert "must be a running scheduler's address" in err.decode()
     assert "Traceback" not in err.decode()
+    assert not (cluster.folder / "out" / "ledger.sqlite").exists(), "no run has begun"
 
 
 def test_a_cluster_without_workers_is_given_up(

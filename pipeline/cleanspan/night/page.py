@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from cleanspan.atomic import output_error, replacing_file
+from cleanspan.export.handwork import keep_file
 from cleanspan.night import history
 from cleanspan.night.account import Account, wanting
 from cleanspan.night.config import NightConfig
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
 
 TEMPLATES = Path(__file__).parent / "templates"
 LATEST = "night.html"
+OURS = "– cleanspan</title>".encode()
+"""What every page of the night has in its first `_HEAD` bytes."""
+_HEAD = 4096
 _MAP_BINS = 400
 _AT_MOST = 12
 """Electrodes shown with their trend."""
@@ -68,6 +72,11 @@ def write_page(db: sqlite3.Connection, config: NightConfig, account: Account) ->
     _write(db, config, account, maps, output / LATEST, "")
 
 
+def is_strange(path: Path) -> bool:
+    """Whether a page is there that none of ours can be: it must not be lost."""
+    return path.exists() and OURS not in path.read_bytes()[:_HEAD]
+
+
 def write_note(config: NightConfig, message: str) -> None:
     """Leave a page that says why there is no night; nothing happens if that is impossible."""
     text = (
@@ -77,6 +86,8 @@ def write_note(config: NightConfig, message: str) -> None:
     )
     try:
         path = config.output_folder / LATEST
+        if is_strange(path):
+            keep_file(path)
         with replacing_file(path) as beside:
             beside.write_text(text, encoding="utf-8")
     except Exception as error:  # noqa: BLE001 - the message itself is on its way to the terminal

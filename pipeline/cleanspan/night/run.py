@@ -18,19 +18,19 @@ from cleanspan.night import history, placing
 from cleanspan.night.account import Account, as_facts
 from cleanspan.night.after import tell
 from cleanspan.night.config import NightConfig
-from cleanspan.night.crew import Begun, screen_all, workers_for
+from cleanspan.night.crew import Begun, connected, screen_all, workers_for
 from cleanspan.night.inbox import check_inboxes
 from cleanspan.night.ledger import Ledger, utc_now
 from cleanspan.night.lock import BusyError, only_one
 from cleanspan.night.names import Names
-from cleanspan.night.page import write_note, write_page
+from cleanspan.night.page import LATEST, is_strange, write_note, write_page
 from cleanspan.night.planning import Model, Planner, Request
 from cleanspan.night.rebuild import open_or_rebuild
 from cleanspan.night.records import Kind, Task, Try
 from cleanspan.scratch import sweep
 from cleanspan.screen import Outcome
 
-PAGE, SUMMARY = "night.html", "summary.csv"
+SUMMARY = "summary.csv"
 SCREEN = "cleanspan.screen:screen_recording"
 PAGE_EVERY_S = 30.0
 """How often the page is renewed while the run is under way."""
@@ -79,7 +79,7 @@ def run_night(
     except CleanspanError as error:
         tell(config.after, {"status": error.exit_status, "error": str(error)})
         raise
-    page = config.output_folder / PAGE
+    page = config.output_folder / LATEST
     tell(config.after, as_facts(account) | {"page": str(page)})
     return account
 
@@ -99,6 +99,8 @@ def _alone(
         held.enter_context(only_one(ledger_lock))
         try:
             check_inboxes(config)
+            if request.cluster:
+                connected(request.cluster).close()  # nothing is begun where there is none
             chosen = model or model_in_use(config.screen)
             settings = settings_fingerprint(config.screen)
             ledger, remarks = open_or_rebuild(config)
@@ -212,9 +214,9 @@ class _Night:
         """
         if self.account.run > 1 or self.ledger.rows("SELECT 1 FROM jobs LIMIT 1"):
             return
-        for name in (PAGE, SUMMARY):
+        for name in (LATEST, SUMMARY):
             path = self.config.output_folder / name
-            if path.exists():
+            if path.exists() and (name != LATEST or is_strange(path)):
                 kept = keep_file(path)
                 self.account.remarks.append(f"A {name} was there before; it is kept as {kept}.")
 
