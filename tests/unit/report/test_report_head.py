@@ -1,4 +1,5 @@
 import math
+import re
 import warnings
 
 import pytest
@@ -60,6 +61,24 @@ def test_gauges_of_a_dense_cap_do_not_overlap():
     for number, (x, y, width, height) in enumerate(boxes):
         for other_x, other_y, _, _ in boxes[:number]:
             assert abs(x - other_x) >= width - 0.2 or abs(y - other_y) >= height - 0.2
+
+
+def test_long_names_below_the_head_stand_apart():
+    names = ["EEG Fp1 #2", "EEG Fp1 #3", "reference", "a name of a channel", "X1"]
+    gauges = [Gauge(name, name if name in CAP else "", (1.0,)) for name in [*CAP, *names]]
+    drawing = str(head_drawing(gauges, title="Contact"))
+    text = r'<text x="(\S+)" \S+ font-size="(\S+)">([^<]*)<'
+    found = re.findall(r'translate\((\S+) (\S+)\)"><title>[^<]*</title>.*?' + text, drawing)
+    spans = [
+        (y, float(x) + float(middle), 0.55 * float(size) * len(name) / 2)
+        for x, y, middle, size, name in found
+        if name in names
+    ]
+    assert len(spans) == len(names)
+    for place_, (y, x, half) in enumerate(spans):
+        assert all(
+            abs(x - other) > half + reach for row, other, reach in spans[:place_] if row == y
+        )
 
 
 def test_no_gauge_at_all():

@@ -74,10 +74,11 @@ def head_drawing(gauges: Sequence[Gauge], *, title: str) -> Markup:
     others = [gauge for gauge in gauges if place(gauge.electrode) is None]
     spots = [(x * RADIUS, y * RADIUS) for _, (x, y) in placed]
     width = min(_WIDEST, 0.8 * _nearest(spots))
-    columns = max(1, int(2 * _EDGE // (width * 1.5)))
+    pitch = max([1.5 * width, *(_text_width(gauge, width) + 6 for gauge in others)])
+    columns = max(1, int(2 * _EDGE // pitch))
     spots += [
         (
-            -_EDGE + width * (0.75 + 1.5 * (number % columns)),
+            -_EDGE + pitch * (0.5 + number % columns),
             _EDGE + 30 + 1.6 * width * (number // columns),
         )
         for number in range(len(others))
@@ -92,6 +93,19 @@ def head_drawing(gauges: Sequence[Gauge], *, title: str) -> Markup:
     ).format(
         -_EDGE - 6, 2 * _EDGE + 12, f"{bottom + _EDGE + 8:.0f}", plain(title), _outline(), drawn
     )
+
+
+def _text_width(gauge: Gauge, width: float) -> float:
+    """Estimate how wide a gauge's name is: letters are about 0.6 of their height wide."""
+    return 0.6 * _text_size(width) * len(_written(gauge))
+
+
+def _text_size(width: float) -> float:
+    return max(6.0, 0.31 * width)
+
+
+def _written(gauge: Gauge) -> str:
+    return gauge.electrode or gauge.name
 
 
 def _nearest(spots: Sequence[tuple[float, float]]) -> float:
@@ -122,7 +136,6 @@ def _gauge(gauge: Gauge, x: float, y: float, width: float) -> Markup:
         if share > 0
     )
     told = ", ".join(percent(share) for share in gauge.shares)
-    size = max(6.0, 0.31 * width)
     return Markup(
         '<g class="gauge{}" transform="translate({} {})"><title>{}: {}</title>'
         '<rect width="{}" height="{}"/><path d="{}"/>'
@@ -138,6 +151,6 @@ def _gauge(gauge: Gauge, x: float, y: float, width: float) -> Markup:
         bars,
         f"{width / 2:.1f}",
         f"{-0.12 * width:.1f}",
-        f"{size:.1f}",
-        plain(gauge.electrode or gauge.name),
+        f"{_text_size(width):.1f}",
+        plain(_written(gauge)),
     )
