@@ -192,6 +192,22 @@ def test_a_night_without_the_electrode_does_not_break_its_series() -> None:
     assert Trend("", "Cz", (0.9, 0.0, 0.9), (True, False, True)).nights_in_a_row == 1
 
 
+def test_a_stopped_amplifier_is_no_electrodes_fault(tmp_path: Path) -> None:
+    """All four stand still for the last 20 of 100 s; Cz was off for 30 s before."""
+    names = ("Fz", "Cz", "Pz", "Oz")
+    (tmp_path / "R_channels.csv").write_text(
+        "channel,role,verdict,contact_loss_share,note\n"
+        + "".join(f"{name},eeg,good,{0.5 if name == 'Cz' else 0.2},\n" for name in names)
+    )
+    (tmp_path / "R_segments.csv").write_text(
+        "channel,label,kind,onset_s,duration_s,confidence\n"
+        + "".join(f"{name},contact loss,flat,80,20,0.9\n" for name in names)
+        + "Cz,contact loss,floating,10,30,0.9\n"
+    )
+    shares = {str(row[1]): row[2] for row in electrodes(tmp_path)}
+    assert shares == pytest.approx({"Fz": 0, "Cz": 0.3, "Pz": 0, "Oz": 0, "reference": 0})
+
+
 def test_a_lost_reference_is_no_electrodes_fault(tmp_path: Path) -> None:
     (tmp_path / "R_channels.csv").write_text(
         "channel,role,verdict,contact_loss_share,note\n"

@@ -2,13 +2,18 @@
 
 import csv
 import math
-from collections.abc import Mapping
+from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
+
 from cleanspan.labelling.channels import MEND, NOT_SCREENED, REFERENCE_FROM
+from cleanspan.labelling.reference import FEWEST_CHANNELS
+from cleanspan.labelling.spans import Spans, besides_s, common, union_s
 from cleanspan.recording.roles import guess_role
 from cleanspan.types import CONTACT_LOSS, OF_ALL_CHANNELS, REFERENCE_LOST
 
+NO_SPANS: Spans = (np.empty(0), np.empty(0))
 REFERENCE = "reference"
 """Stands for the ear clips: their loss shows on every channel and is no electrode's fault."""
 
@@ -22,29 +27,54 @@ def electrodes(folder: Path) -> list[Row]:
     Returns
     -------
     list of (channel, electrode, contact_loss_share, verdict, note)
-        Screened channels, with the time without contact that is their own, then the reference;
+        Screened channels, with the time without contact that is their own (not the reference's
+        nor what all lost at once, when the amplifier was stopped, say), then the reference;
         empty where the result has no such tables.
     """
-    lost = _lost_seconds(table(folder, "*_segments.csv"))
+    segments = table(folder, "*_segments.csv")
+    channels = [
+        row
+        for row in table(folder, "*_channels.csv")
+        if row.get("verdict") != NOT_SCREENED
+        and not math.isnan(_number(row.get("contact_loss_share")))
+    ]
+    shares = _own_and_reference(segments, [row["channel"] for row in channels])
     rows: list[Row] = []
-    reference = 0.0
-    for row in table(folder, "*_channels.csv"):
-        share = _number(row.get("contact_loss_share"))
-        if row.get("verdict") == NOT_SCREENED or math.isnan(share):
-            continue
-        channel = row["channel"]
-        own_s, reference_s = lost.get(channel, (0.0, 0.0))
-        of_reference = share * reference_s / (own_s + reference_s) if reference_s else 0.0
-        reference = max(reference, of_reference)
-        name = guess_role(channel).electrode or channel
+    worst = 0.0
+    for row in channels:
+        own, reference = shares[row["channel"]]
+        share = _number(row["contact_loss_share"])
+        worst = max(worst, share * reference)
+        name = guess_role(row["channel"]).electrode or row["channel"]
         notes = [
             note for note in (row.get("note") or "").split("; ") if note not in OF_ALL_CHANNELS
         ]
-        rows.append((channel, name, share - of_reference, row["verdict"], "; ".join(notes)))
+        rows.append((row["channel"], name, share * own, row["verdict"], "; ".join(notes)))
     if rows:
-        verdict = MEND if reference >= REFERENCE_FROM else "good"
-        rows.append((REFERENCE, REFERENCE, reference, verdict, ""))
+        verdict = MEND if worst >= REFERENCE_FROM else "good"
+        rows.append((REFERENCE, REFERENCE, worst, verdict, ""))
     return rows
+
+
+def _own_and_reference(
+    segments: list[dict[str, str]], names: Sequence[str]
+) -> dict[str, tuple[float, float]]:
+    """Tell by channel which part of its lost contact is its own, and which the reference's."""
+    segments = [row for row in segments if row.get("label") == CONTACT_LOSS]
+    lost = _spans(segments, names)
+    reference = _spans([row for row in segments if row.get("kind") == REFERENCE_LOST], names)
+    whole = common([*lost.values()]) if len(names) >= FEWEST_CHANNELS else NO_SPANS
+    parts = {}
+    for name in names:
+        total_s = union_s(*lost[name])
+        onset_s, end_s = (
+            np.concatenate(pair) for pair in zip(whole, reference[name], strict=True)
+        )
+        own_s = besides_s(lost[name], (onset_s, end_s))
+        parts[name] = (
+            (own_s / total_s, union_s(*reference[name]) / total_s) if total_s else (1.0, 0.0)
+        )
+    return parts
 
 
 def table(folder: Path, pattern: str) -> list[dict[str, str]]:
@@ -56,20 +86,17 @@ def table(folder: Path, pattern: str) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-def _lost_seconds(segments: list[dict[str, str]]) -> Mapping[str, tuple[float, float]]:
-    """Sum contact loss by channel: its own, and the reference's, s."""
-    lost: dict[str, tuple[float, float]] = {}
+def _spans(segments: list[dict[str, str]], names: Sequence[str]) -> dict[str, Spans]:
+    """Collect the spans of segments by channel."""
+    times: dict[str, list[tuple[float, float]]] = {name: [] for name in names}
     for row in segments:
-        if row.get("label") != CONTACT_LOSS:
-            continue
-        own_s, reference_s = lost.get(row["channel"], (0.0, 0.0))
-        length_s = _number(row.get("duration_s"))
-        if row.get("kind") == REFERENCE_LOST:
-            reference_s += length_s
-        else:
-            own_s += length_s
-        lost[row["channel"]] = own_s, reference_s
-    return lost
+        onset_s, length_s = _number(row.get("onset_s")), _number(row.get("duration_s"))
+        if row.get("channel") in times and math.isfinite(onset_s + length_s):
+            times[row["channel"]].append((onset_s, onset_s + length_s))
+    return {
+        name: (np.array([a for a, _ in pairs]), np.array([b for _, b in pairs]))
+        for name, pairs in times.items()
+    }
 
 
 def _number(text: str | None) -> float:
