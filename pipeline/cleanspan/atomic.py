@@ -2,6 +2,7 @@
 
 import ctypes
 import errno
+import fcntl
 import functools
 import os
 import secrets
@@ -50,6 +51,25 @@ def scratch_error(path: Path, error: OSError) -> OutputError:
         f"{path}: the temporary folder must be writable, got: {error.strerror or error}; set "
         "TMPDIR to one that is"
     )
+
+
+@contextmanager
+def alone_in(folder: Path) -> Iterator[None]:
+    """Let no other process that asks the same be in a folder while the block runs.
+
+    For tables that are read, added to and replaced: of two that do so at once, one would lose its
+    rows. The folder itself is locked, so no file is left; where it cannot be (some network file
+    systems), the block runs all the same.
+    """
+    descriptor = -1
+    with suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
+        fcntl.flock(descriptor, fcntl.LOCK_EX)
+    try:
+        yield
+    finally:
+        if descriptor >= 0:
+            os.close(descriptor)
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from cleanspan.atomic import UNFINISHED, output_error, remove_left_by_dead
+from cleanspan.atomic import UNFINISHED, alone_in, output_error, remove_left_by_dead
 from cleanspan.config import Config
 from cleanspan.errors import UsageError
 from cleanspan.scratch import sweep
@@ -268,9 +268,10 @@ def _write_tables(out: Path, outcomes: Sequence[Outcome], folders: Sequence[str]
     from cleanspan.export.summary import write_summary
 
     path = out / SUMMARY
-    write_summary(outcomes, path, earlier=earlier_rows(path, but=folders))
     replaced = [outcome.folder.name for outcome in outcomes if outcome.folder is not None]
-    forget_plans(out / PLANS, replaced)
+    with alone_in(out):
+        write_summary(outcomes, path, earlier=earlier_rows(path, but=folders))
+        forget_plans(out / PLANS, replaced)
 
 
 def _longest_first(tasks: Sequence[Task]) -> list[int]:

@@ -1,5 +1,6 @@
 """Real faults while recordings are screened: killed processes, damaged files, a full scratch."""
 
+import csv
 import os
 import runpy
 import signal
@@ -13,6 +14,7 @@ import numpy as np
 import psutil
 import pytest
 
+from cleanspan.atomic import alone_in
 from cleanspan.batch import plan_tasks, screen_batch
 from cleanspan.config import Config, Export
 from cleanspan.screen import screen_recording
@@ -192,6 +194,45 @@ def test_stopped_after_some_recordings_it_says_how_many_are_done(good, model, tm
     assert told.startswith("cleanspan: 1 of 3 recordings stand in summary.csv; name the others")
     assert stopped == "cleanspan: stopped"
     assert done.left == {"a", "summary.csv"}
+
+
+def test_two_calls_into_one_folder_lose_no_row_of_each_other(good, model, tmp_path):
+    """Both are done at about the same time; each reads the summary, adds to it and replaces it."""
+    out = tmp_path / "out"
+    runs = []
+    for number in range(6):
+        source = tmp_path / f"r{number}.edf"
+        source.write_bytes(good.read_bytes())
+        runs.append(
+            subprocess.Popen(
+                [sys.executable, "-m", "cleanspan", "screen", str(source), "--out", str(out),
+                 "--model", str(model), "--marked", "none", "--no-report", "--jobs", "1"],
+                stdout=subprocess.DEVNULL,
+            )
+        )  # fmt: skip
+    assert [run.wait(timeout=100) for run in runs] == [0] * 6
+    with (out / "summary.csv").open(encoding="utf-8", newline="") as file:
+        names = sorted(row["recording"] for row in csv.DictReader(file))
+    assert names == [f"r{number}.edf" for number in range(6)]
+
+
+def test_a_summary_is_not_replaced_while_another_call_is_at_it(good, model, tmp_path):
+    out = tmp_path / "out"
+    out.mkdir()
+    with alone_in(out):
+        run = subprocess.Popen(
+            [sys.executable, "-m", "cleanspan", "screen", str(good), "--out", str(out),
+             "--model", str(model), "--marked", "none", "--no-report", "--jobs", "1"],
+            stdout=subprocess.DEVNULL,
+        )  # fmt: skip
+        until = time.monotonic() + 60
+        while not list(out.glob("*/*_facts.json")) and time.monotonic() < until:
+            time.sleep(0.02)
+        with pytest.raises(subprocess.TimeoutExpired):
+            run.wait(timeout=1.0)
+        assert not (out / "summary.csv").exists()
+    assert run.wait(timeout=60) == 0
+    assert (out / "summary.csv").exists()
 
 
 def test_a_full_disk_met_by_one_process_leaves_nothing_of_the_other(good, model, tmp_path):

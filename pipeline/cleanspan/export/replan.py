@@ -5,7 +5,7 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cleanspan.atomic import output_error
+from cleanspan.atomic import alone_in, output_error
 from cleanspan.errors import RecordingError, UsageError
 from cleanspan.export.cells import plain_cell
 from cleanspan.export.counted import SEPARATOR
@@ -199,8 +199,9 @@ def update_plans(rows: Sequence[PlanRow], path: Path) -> Path:
     OutputError
         If it cannot be written; the former table is whole then.
     """
-    earlier = _earlier_plans(path, {row.folder for row in rows})
-    return write_plan_rows([*earlier, *rows], path)
+    with alone_in(path.parent):
+        earlier = _earlier_plans(path, {row.folder for row in rows})
+        return write_plan_rows([*earlier, *rows], path)
 
 
 def forget_plans(path: Path, folders: Collection[str]) -> None:
