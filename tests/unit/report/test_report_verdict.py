@@ -89,6 +89,12 @@ def test_a_long_list_to_watch_is_cut(screened):
     assert verdict.to_watch(replace(screened, channels=table)).endswith("T3-A1A2 and 12 more")
 
 
+def test_where_every_channel_is_to_be_watched_none_stands_out(screened):
+    every = screened.channels["channel"].isin([channel.label for channel in screened.eeg])
+    table = screened.channels[every].assign(verdict="watch")
+    assert verdict.to_watch(replace(screened, channels=table)) == ""
+
+
 def test_missing_cells_are_no_trouble():
     assert verdict.text(None) == ""
     assert verdict.text(float("nan")) == ""

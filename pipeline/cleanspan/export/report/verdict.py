@@ -112,9 +112,14 @@ def to_mend(screened: Screened) -> list[tuple[str, str]]:
 
 
 def to_watch(screened: Screened) -> str:
-    """Name channels that were passable but worth a look; empty where there are none."""
+    """Name channels that were passable but worth a look; empty where there are none.
+
+    Where that is every channel none of them stands out, and what was wrong says it all.
+    """
     table = screened.channels[screened.channels["verdict"] == "watch"]
     names = [str(name) for name in table["channel"]]
+    if len(names) == len(screened.eeg) > 1:
+        return ""
     if len(names) > _NAMED:
         return f"{', '.join(names[:_NAMED])} and {len(names) - _NAMED} more"
     return ", ".join(names)
