@@ -303,7 +303,7 @@ def write_results(result: Screened, folder: Path) -> Outcome:
     from cleanspan.export.cells import safe_stem
     from cleanspan.export.events import find_presses
     from cleanspan.export.exclusions import apply_to
-    from cleanspan.export.handwork import keep_handwork
+    from cleanspan.export.handwork import keep_handwork, note_written
     from cleanspan.export.plans import load_plan, shipped_plans
     from cleanspan.export.stored import FACTS
     from cleanspan.export.tables import write_applied, write_tables
@@ -327,7 +327,7 @@ def write_results(result: Screened, folder: Path) -> Outcome:
             write_bids(result, beside)
         if export.report:
             _write_page(result, applied, [*shipped_plans()], beside / f"{stem}_report.html")
-        (beside / f"{stem}{FACTS}").touch()  # its time tells what is added or changed later
+        note_written(beside, beside / f"{stem}{FACTS}")
         keep_handwork(folder)
     return _outcome(result, applied, folder, warnings)
 

@@ -229,10 +229,11 @@ def test_running_again_replaces_results(run, source):
     assert len(summary()) == 1
 
 
-def in_two_hours(path):
-    """As if it had been written later: tests do not wait."""
-    later_s = path.stat().st_mtime + 7200
-    os.utime(path, (later_s, later_s))
+def handled(folder):
+    """As after a copy to another disk or new permissions: times tell nothing any more."""
+    for path in (item for item in folder.rglob("*") if not item.is_symlink()):
+        os.utime(path, (1e9, 1e9))
+        path.chmod(0o750)
 
 
 def test_running_again_keeps_what_people_added_or_changed(run, source, caplog):
@@ -249,10 +250,15 @@ def test_running_again_keeps_what_people_added_or_changed(run, source, caplog):
     for name, content in own.items():
         (folder / name).parent.mkdir(exist_ok=True)
         (folder / name).write_bytes(content)
-        in_two_hours(folder / name)
+    (folder / "kept empty").mkdir()
+    (folder / "link").symlink_to("nowhere")
+    os.mkfifo(folder / "pipe")
+    handled(folder)
     assert run(source, "--marked", "copy").status == 0
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == made
     (kept,) = Path("out/earlier").iterdir()
+    assert (kept / "kept empty").is_dir()
+    assert (kept / "link").readlink() == Path("nowhere")
     left = {str(p.relative_to(kept)): p.read_bytes() for p in kept.rglob("*") if p.is_file()}
     assert left.pop("harbour_facts.json") == made["harbour_facts.json"]
     assert left == own
@@ -262,10 +268,37 @@ def test_running_again_keeps_what_people_added_or_changed(run, source, caplog):
     assert len(list(Path("out/earlier").iterdir())) == 1, "kept once"
 
 
+def test_facts_changed_by_hand_are_kept(run, source):
+    run(source)
+    facts = Path("out/harbour/harbour_facts.json")
+    changed = facts.read_text().replace('"findings"', '"findings" ')
+    facts.write_text(changed)
+    known = json.loads(changed)
+    known["findings"] = [*known["findings"], {"kind": "mine", "channels": [], "text": "mine"}]
+    facts.write_text(json.dumps(known, indent=1))
+    run(source)
+    (kept,) = Path("out/earlier").iterdir()
+    assert "mine" in (kept / "harbour_facts.json").read_text()
+
+
+def test_results_of_an_earlier_version_are_judged_by_their_times(run, source):
+    """They have no list of what was written."""
+    run(source)
+    facts = Path("out/harbour/harbour_facts.json")
+    known = json.loads(facts.read_text())
+    del known["written"]
+    facts.write_text(json.dumps(known))
+    later_s = facts.stat().st_mtime + 7200
+    Path("out/harbour/notes.txt").write_text("P3 was wet")
+    os.utime("out/harbour/notes.txt", (later_s, later_s))
+    run(source)
+    (kept,) = Path("out/earlier").iterdir()
+    assert {path.name for path in kept.iterdir()} == {"notes.txt", "harbour_facts.json"}
+
+
 def test_what_people_added_is_not_lost_where_it_cannot_be_kept(run, source):
     run(source)
     (Path("out/harbour") / "notes.txt").write_text("P3 was wet")
-    in_two_hours(Path("out/harbour/notes.txt"))
     Path("out/earlier").write_text("a file where the folder should be")
     done = run(source)
     assert done.status == 2
