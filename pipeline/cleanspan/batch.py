@@ -93,13 +93,32 @@ def _inside(folder: Path, out: Path) -> Iterator[Path]:
     if _holds_results(entries):
         return
     for entry in entries:
-        if entry.name.startswith(UNFINISHED) or entry.resolve() == out:
+        if entry.name.startswith(UNFINISHED) or not _leads_somewhere(entry):
+            continue
+        if entry.resolve() == out:
             continue
         suffix = entry.suffix.lower()
         if entry.is_dir() and suffix != ".mff" and not entry.is_symlink():
             yield from _inside(entry, out)
         elif suffix in RECORDING_SUFFIXES and (entry.is_file() or suffix == ".mff"):
             yield entry
+
+
+def _leads_somewhere(entry: Path) -> bool:
+    """Whether an entry can be followed: not so a link in a circle, or to where we may not look."""
+    try:
+        entry.resolve()
+        entry.stat()
+    except (OSError, RuntimeError) as error:
+        # Python 3.11 and 3.12 call a circle a RuntimeError.
+        if not isinstance(error, FileNotFoundError):
+            log.warning("%s: passed over, for it leads nowhere: %s", entry, _reason(error))
+        return False
+    return True
+
+
+def _reason(error: Exception) -> str:
+    return getattr(error, "strerror", None) or "a link in a circle"
 
 
 def _holds_results(entries: Sequence[Path]) -> bool:
@@ -263,14 +282,17 @@ def screen_batch(
 
 def _write_tables(out: Path, outcomes: Sequence[Outcome], folders: Sequence[str]) -> None:
     """Write the summary, and take rows about results that are replaced out of ``plans.csv``."""
-    from cleanspan.export.earlier import earlier_rows
+    from cleanspan.export.cells import plain_cell
+    from cleanspan.export.earlier import FOLDER, earlier_rows, read_rows
     from cleanspan.export.replan import PLANS, forget_plans
     from cleanspan.export.summary import write_summary
 
     path = out / SUMMARY
     replaced = [outcome.folder.name for outcome in outcomes if outcome.folder is not None]
     with alone_in(out):
-        write_summary(outcomes, path, earlier=earlier_rows(path, but=folders))
+        former = read_rows(path) or [] if path.is_file() else []
+        own = [row for row in former if row[FOLDER] in {plain_cell(name) for name in folders}]
+        write_summary(outcomes, path, earlier=earlier_rows(path, but=folders), replaced=own)
         forget_plans(out / PLANS, replaced)
 
 

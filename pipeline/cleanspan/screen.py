@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from cleanspan.atomic import replacing_folder, scratch_error
 from cleanspan.config import Config, SegmentRule
 from cleanspan.errors import CleanspanError, NoEegChannelError, RecordingError
+from cleanspan.export.cells import readable, safe_stem
 from cleanspan.recording.roles import why_no_scalp
 from cleanspan.scratch import scratch_folder
 from cleanspan.types import Channel, Finding, Recording, Role, Screened
@@ -134,7 +135,7 @@ def _load_libraries(config: Config) -> None:
 
 def failed(path: Path, reason: str) -> Outcome:
     """Make the outcome of a recording that could not be screened, its reason on one line."""
-    return Outcome(path.name, "failed", error=" ".join(reason.split()))
+    return Outcome(readable(path.name), "failed", error=readable(" ".join(reason.split())))
 
 
 @contextmanager
@@ -300,7 +301,6 @@ def write_results(result: Screened, folder: Path) -> Outcome:
         If they cannot be written.
     """
     from cleanspan.export.bids import write_bids
-    from cleanspan.export.cells import safe_stem
     from cleanspan.export.events import find_presses
     from cleanspan.export.exclusions import apply_to
     from cleanspan.export.handwork import keep_handwork, note_written
@@ -381,7 +381,7 @@ def _outcome(
         label: float(table[f"{label.replace(' ', '_')}_share"].mean()) for label in result.labels
     }
     return Outcome(
-        recording=result.recording.path.name,
+        recording=readable(result.recording.path.name),
         status="done",
         folder=folder,
         duration_s=result.recording.duration_s,

@@ -138,6 +138,42 @@ def test_the_summary_keeps_rows_of_earlier_calls_whose_results_are_there(run, mo
     assert [row["recording"] for row in summary()] == ["a.edf", "c.edf"]
 
 
+def test_columns_that_people_added_to_the_summary_stay(run, model):
+    make_recordings("a", "b")
+    run("a.edf", "b.edf")
+    rows = summary()
+    with Path("out/summary.csv").open("w", newline="") as file:
+        writer = csv.DictWriter(file, ["comment", *rows[0]])
+        writer.writeheader()
+        writer.writerows({**row, "comment": f"on {row['recording']}"} for row in rows)
+    run("a.edf")
+    assert {row["recording"]: row["comment"] for row in summary()} == {
+        "a.edf": "on a.edf", "b.edf": "on b.edf",
+    }  # fmt: skip
+    assert list(summary()[0])[-1] == "comment"
+
+
+@pytest.mark.skipif(not hasattr(os, "symlink"), reason="needs links")
+def test_a_link_in_a_circle_costs_nothing_but_a_word(run, source, caplog):
+    Path("in").mkdir()
+    shutil.copy(source, "in/good.edf")
+    Path("in/loop.edf").symlink_to("loop.edf")
+    Path("in/gone.edf").symlink_to("nowhere.edf")
+    assert run("in").status == 0
+    assert [row["recording"] for row in summary()] == ["good.edf"]
+    assert "in/loop.edf: passed over, for it leads nowhere" in caplog.text
+
+
+def test_standard_output_that_is_closed_is_no_failure(model, source, tmp_path):
+    call = [sys.executable, "-m", "cleanspan", "screen", str(source), *LEAN, "--model", str(model)]
+    done = subprocess.run(
+        ["sh", "-c", 'exec "$@" >&-', "sh", *call, "--out", str(tmp_path / "out")],
+        stderr=subprocess.PIPE, text=True, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+    assert len(summary(tmp_path / "out")) == 1
+
+
 def test_a_summary_that_cannot_be_read_is_kept_aside_and_that_is_said(run, source, caplog):
     Path("out").mkdir()
     foreign = "recording;status\nharbour.edf;done\n"
@@ -387,6 +423,21 @@ def test_two_recordings_of_one_name_get_two_folders(run, source):
     assert run("monday", "tuesday").status == 0
     assert {path.name for path in Path("out").iterdir()} == {"rest", "rest-2", "summary.csv"}
     assert [row["recording"] for row in summary()] == ["rest.edf", "rest.edf"]
+
+
+def test_names_that_are_no_text_or_as_long_as_can_be(run, source):
+    r"""An old archive's Latin-1 name, and one of 255 bytes; results and tables hold both."""
+    shutil.copy(source, b"gr\xfcn.edf")
+    shutil.copy(source, "x" * 251 + ".edf")
+    done = run(".", "--marked", "copy")
+    assert (done.status, done.err) == (0, "")
+    assert {row["recording"] for row in summary()} == {r"gr\xfcn.edf", "x" * 251 + ".edf"}
+    assert {path.name for path in Path("out").iterdir()} == {
+        "gr_xfcn", "x" * 150, "summary.csv",
+    }  # fmt: skip
+    with pytest.raises(SystemExit) as caught:
+        main(["exclude", "out", "--plan", "resting"])
+    assert not caught.value.code
 
 
 def test_results_inside_the_input_folder_are_not_screened_again(run, source):

@@ -131,6 +131,15 @@ def test_files_that_were_there_before_the_first_night_are_kept(night: Night) -> 
     assert len(list((night.output / "earlier").iterdir())) == 2, "only before the first night"
 
 
+def test_names_that_are_no_text_or_very_long_get_results(night: Night) -> None:
+    night.put(**{"x" * 250: "ok"})
+    Path(os.fsdecode(os.fsencode(night.inbox) + b"/gr\xfcn.edf")).write_text("ok")
+    account = night.run()
+    assert (account.status, account.counts["done"]) == (0, 2)
+    assert (night.output / "gr_xfcn").is_dir()
+    assert night.run().counts["done"] == 0, "not again"
+
+
 @pytest.mark.parametrize("text", ["hang", "spin"])
 def test_a_hanging_recording_is_stopped_at_its_time_limit(night: Night, text: str) -> None:
     night.config = replace(night.config, limits=Limits(2, 400, 1.0, 1))

@@ -76,7 +76,8 @@ def main(args: list[str] | None = None) -> Any:
     try:
         with in_good_order():
             status = cli.main(args=args, prog_name="cleanspan", standalone_mode=False)
-        sys.stdout.flush()  # a full disk behind it must be told here, not by the interpreter
+        if sys.stdout is not None:  # closed by the caller
+            sys.stdout.flush()  # a full disk behind it must be told here, not by the interpreter
         sys.exit(status if isinstance(status, int) else 0)
     except click.exceptions.NoArgsIsHelpError as error:
         error.show()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cleanspan.atomic import replacing_file
-from cleanspan.export.cells import safe_stem
+from cleanspan.export.cells import readable, safe_stem
 from cleanspan.export.counted import REFERENCE_LOST
 from cleanspan.export.stored import StoredResult
 from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE, Channel, Role, Screened
@@ -68,7 +68,7 @@ def write_bids(result: Screened | StoredResult, folder: Path) -> list[Path]:
     if isinstance(result, StoredResult):
         name, channels = result.recording, result.all_channels
     else:
-        name, channels = result.recording.path.name, result.recording.channels
+        name, channels = readable(result.recording.path.name), result.recording.channels
     start = bids_stem(name)
     events = folder / f"{start}_desc-artefacts_events.tsv"
     status = folder / f"{start}_channels.tsv"

@@ -17,8 +17,20 @@ def plain_cell(text: str) -> str:
     A text that begins like a formula gets an apostrophe in front. Channel names and labels are
     not passed through here: programs match them with the recording's own.
     """
-    line = " ".join(text.split("\n")).strip()
+    line = " ".join(readable(text).split("\n")).strip()
     return f"'{line}" if line.startswith(FORMULA_STARTS) else line
+
+
+def readable(name: str) -> str:
+    r"""Write a file's name as text, bytes that are not UTF-8 spelled out (``\xff``).
+
+    Old archives have names in other encodings; such a name opens the file, but no table and no
+    page can hold it.
+    """
+    try:
+        return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    except UnicodeEncodeError:  # half a character that is no byte of a name either
+        return name.encode("utf-8", "backslashreplace").decode()
 
 
 def formula_warning(channels: Sequence[str]) -> str | None:
@@ -54,7 +66,7 @@ def safe_stem(name: str) -> str:
         The name without its last suffix; characters that some file system forbids are ``_``, it
         never begins with a dot or a dash and is at most 150 bytes long.
     """
-    stem = _NOT_IN_NAMES.sub("_", Path(name).stem).strip()
+    stem = _NOT_IN_NAMES.sub("_", readable(Path(name).stem)).strip()
     stem = re.sub(r"^[.\-]+", "_", stem).rstrip(". ") or "recording"
     encoded = stem.encode("utf-8", "replace")[:_LONGEST_STEM]
     return encoded.decode("utf-8", "ignore")

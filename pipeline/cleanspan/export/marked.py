@@ -17,6 +17,7 @@ import numpy as np
 
 from cleanspan.atomic import replacing_file
 from cleanspan.errors import OutputError
+from cleanspan.export.cells import safe_stem
 from cleanspan.export.edf_header import (
     ANONYMOUS_PATIENT,
     ANONYMOUS_RECORDING,
@@ -58,7 +59,7 @@ def derived_name(recording: Recording, suffix: str = "_marked") -> str:
         Ends in ``.bdf`` for BDF sources, else in ``.edf``.
     """
     ending = ".bdf" if recording.format.startswith("BDF") else ".edf"
-    return f"{recording.path.stem}{suffix}{ending}"
+    return f"{safe_stem(recording.path.name)}{suffix}{ending}"
 
 
 def write_marked(

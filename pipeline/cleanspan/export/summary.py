@@ -17,10 +17,15 @@ SEPARATOR = ";"
 
 _SHARE = "_share"
 _CLEAN = "clean_share"
+_FOLDER = "folder"
 
 
 def write_summary(
-    outcomes: "Sequence[Outcome]", path: Path, *, earlier: Sequence[Mapping[str, str]] = ()
+    outcomes: "Sequence[Outcome]",
+    path: Path,
+    *,
+    earlier: Sequence[Mapping[str, str]] = (),
+    replaced: Sequence[Mapping[str, str]] = (),
 ) -> Path:
     """Write one row a recording.
 
@@ -31,6 +36,9 @@ def write_summary(
     path : Path
     earlier : sequence of mapping of str to str
         Cells of an earlier summary's rows (`earlier.earlier_rows`), to stand above.
+    replaced : sequence of mapping of str to str
+        Its rows of recordings that are among the outcomes. Columns that people added stay, at the
+        end, in all rows.
 
     Raises
     ------
@@ -45,11 +53,19 @@ def write_summary(
         *(columns := list(dict.fromkeys([*shares, *older]))),
         *("mend", "folder", "model", "config", "warnings", "error"),
     ]
+    added = [
+        name
+        for name in dict.fromkeys(name for row in (*earlier, *replaced) for name in row)
+        if name and name not in header
+    ]
+    notes = {row.get(_FOLDER, ""): [row.get(name, "") for name in added] for row in replaced}
     with replacing_file(path) as beside, beside.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(header)
-        writer.writerows([row.get(name, "") for name in header] for row in earlier)
-        writer.writerows(_row(outcome, columns) for outcome in outcomes)
+        writer.writerow([*header, *added])
+        writer.writerows([row.get(name, "") for name in (*header, *added)] for row in earlier)
+        for outcome in outcomes:
+            own = notes.get(_folder_cell(outcome), [""] * len(added))
+            writer.writerow([*_row(outcome, columns), *own])
     return path
 
 
@@ -69,12 +85,17 @@ def _row(outcome: "Outcome", columns: Sequence[str]) -> list[str]:
         _meets(outcome),
         *(_number(shares.get(name, math.nan), 4) for name in columns),
         plain_cell(SEPARATOR.join(outcome.mend)),
-        plain_cell("" if outcome.folder is None else outcome.folder.name),
+        _folder_cell(outcome),
         plain_cell(outcome.model),
         outcome.config,
         plain_cell("; ".join(outcome.warnings)),
         plain_cell(outcome.error),
     ]
+
+
+def _folder_cell(outcome: "Outcome") -> str:
+    """Name the folder of a recording's results; empty where there is none."""
+    return plain_cell("" if outcome.folder is None else outcome.folder.name)
 
 
 def _meets(outcome: "Outcome") -> str:

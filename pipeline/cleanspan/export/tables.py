@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from cleanspan.atomic import replacing_file
-from cleanspan.export.cells import column_name, formula_warning, plain_cell, safe_stem
+from cleanspan.export.cells import column_name, formula_warning, plain_cell, readable, safe_stem
 from cleanspan.export.exclusions import Applied
 from cleanspan.recording.content import digest_of
 from cleanspan.types import SEGMENT_COLUMNS, Note, Screened
@@ -188,7 +188,7 @@ def facts_of(
     odd = formula_warning([channel.label for channel in recording.channels])
     return {
         "facts": FACTS_FORMAT,
-        "recording": recording.path.name,
+        "recording": readable(recording.path.name),
         "content": _content(recording.path),
         "format": recording.format,
         "duration_s": recording.duration_s,

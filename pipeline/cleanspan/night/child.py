@@ -19,6 +19,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from cleanspan.errors import CleanspanError, OutputError
+from cleanspan.export.cells import safe_stem
 from cleanspan.night.records import Kind, Task, Try
 from cleanspan.recording.content import companions
 from cleanspan.screen import Outcome
@@ -76,7 +77,7 @@ def carry_out(task: Task) -> Try:
             return Try(task.job, Kind.NO_ROOM, error=_no_room(task))
         folder.mkdir()
         source = aliased(task, folder)
-        staged = folder / source.stem
+        staged = folder / safe_stem(source.name)
         outcome = _work(task.work)(source, staged, config=task.config, model=task.model)
     except MemoryError:
         return Try(task.job, Kind.MEMORY, error=memory_text(task), detail=traceback.format_exc())

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+from cleanspan.export.cells import readable
 from cleanspan.recording.content import companions
 
 
@@ -34,5 +35,4 @@ def stamp_of(path: Path) -> Stamp:
 
 def printable(path: Path | str) -> str:
     """Spell a path in valid UTF-8, bytes that are not UTF-8 spelled out."""
-    raw = str(path).encode("utf-8", "surrogateescape")
-    return raw.decode("utf-8", "backslashreplace")
+    return readable(str(path))

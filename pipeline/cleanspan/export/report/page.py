@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from cleanspan import __version__
 from cleanspan.atomic import replacing_file
+from cleanspan.export.cells import readable
 from cleanspan.export.report import palette as looks
 from cleanspan.export.report import strip, traces, verdict
 from cleanspan.export.report.head import Gauge, head_drawing
@@ -129,7 +130,7 @@ def _content(screened: Screened, applied: Mapping[str, PlanUse | float]) -> dict
         "colours": looks.colour_rules(swatches),
         "hatchings": looks.hatchings(swatches),
         "legend": looks.legend(swatches),
-        "name": screened.recording.path.name,
+        "name": readable(screened.recording.path.name),
         "headline": verdict.headline(
             screened,
             None if use is None else _usable_s(use),
@@ -316,7 +317,7 @@ def _facts(screened: Screened) -> list[tuple[str, str]]:
     recording = screened.recording
     rates = sorted({channel.rate_hz for channel in screened.eeg})
     facts = [
-        ("Recording", recording.path.name),
+        ("Recording", readable(recording.path.name)),
         ("Format", recording.format),
         ("Length", strip.clock(recording.duration_s)),
         ("Sampling rate", ", ".join(f"{rate:g} Hz" for rate in rates) or "–"),
