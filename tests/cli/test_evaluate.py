@@ -136,6 +136,14 @@ def test_labelled_channels_that_were_not_screened_are_named(folder):
     assert "ward_01.edf: labelled but not screened, so not scored: Oz" in done.output
 
 
+def test_a_span_that_was_looked_at_has_a_length(folder, capsys):
+    labels = folder / "labels.csv"
+    labels.write_text(LABELS.replace("reviewed,0,20", "reviewed,0,0"))
+    code, err = failure(capsys, folder / "results", "--labels", labels)
+    assert code == 2
+    assert "labels.csv:2: a span that was looked at must have a length, got 0 s" in err
+
+
 def test_a_channel_that_is_nowhere_is_refused_with_its_line(folder, capsys):
     labels = folder / "labels.csv"
     labels.write_text(LABELS.replace("Fp1 Fp2", "Fp1 Fp22"))

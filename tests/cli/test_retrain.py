@@ -126,6 +126,19 @@ def test_everything_wrong_with_the_labels_is_told_before_any_work(lab, run, tmp_
     assert not (tmp_path / "state").exists()
 
 
+@pytest.mark.parametrize(
+    ("option", "value", "told"),
+    [
+        ("--lab-share", "nan", "must be a number, got nan"),
+        ("--seed", "-1", "-1 is not in the range"),
+    ],
+)
+def test_numbers_that_are_none_are_refused_before_the_work(lab, run, option, value, told):
+    _, err = run(lab / "in", "--labels", lab / "labels.csv", option, value, status=2)
+    assert told in err
+    assert "learning" not in err
+
+
 def test_a_taken_name_is_refused_before_the_work(lab, run):
     run(lab / "in", "--labels", lab / "labels.csv", "--name", "spring")
     _, err = run(lab / "in", "--labels", lab / "labels.csv", "--name", "spring", status=2)

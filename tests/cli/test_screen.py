@@ -392,7 +392,7 @@ def test_what_cannot_be_said_is_one_line_and_results_are_whole(model, source, tm
              str(model), "--out", str(tmp_path / "out")],
             stdout=full, stderr=subprocess.PIPE, text=True, check=False,
         )  # fmt: skip
-    assert done.returncode == 1
+    assert done.returncode == 2
     (line,) = done.stderr.splitlines()
     assert line.startswith(
         "cleanspan: standard output must take what is said there, got: No space"

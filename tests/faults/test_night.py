@@ -133,7 +133,7 @@ def test_files_that_were_there_before_the_first_night_are_kept(night: Night) -> 
 
 def test_names_that_are_no_text_or_very_long_get_results(night: Night) -> None:
     night.put(**{"x" * 250: "ok"})
-    Path(os.fsdecode(os.fsencode(night.inbox) + b"/gr\xfcn.edf")).write_text("ok")
+    Path(os.fsdecode(os.fsencode(night.inbox) + b"/gr\xfcn.edf")).write_text("slow 1")
     account = night.run()
     assert (account.status, account.counts["done"]) == (0, 2)
     assert (night.output / "gr_xfcn").is_dir()

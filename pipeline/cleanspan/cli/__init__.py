@@ -25,7 +25,7 @@ COMMANDS = {
 """Command name → its line in ``cleanspan --help``; the module is ``cleanspan.cli.<name>``."""
 
 
-UNSAID = 1
+UNSAID = 2
 """Exit status where the work may be done, but not all that is to be said could be written."""
 
 
@@ -39,6 +39,17 @@ class GivenPath(click.Path):
         if value == "":
             self.fail("must not be empty (is a shell variable not set?)", param, ctx)
         return super().convert(value, param, ctx)
+
+
+class Between(click.FloatRange):
+    """A number within a range; ``nan`` lies in none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Refuse what is no number."""
+        number = super().convert(value, param, ctx)
+        if number != number:
+            self.fail("must be a number, got nan", param, ctx)
+        return number
 
 
 class LazyGroup(click.Group):

@@ -66,9 +66,10 @@ def show_model(name: str, config: Path | None) -> None:
     card = model.folder / CARD
     if card.is_file():
         try:
-            click.echo(card.read_text(encoding="utf-8", errors="replace"))
+            text = card.read_text(encoding="utf-8", errors="replace")
         except OSError as error:
             raise ModelError(f"{card}: a card must be readable, got: {error.strerror}") from error
+        click.echo(text)
     for change in store.history():
         note = ", forced" if change.forced else ", going back" if change.back else ""
         click.echo(f"{change.when}  {change.model}  by {change.who}{note}: {change.why}")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cleanspan.cli import GivenPath
+from cleanspan.cli import Between, GivenPath
 from cleanspan.config import load_config
 
 if TYPE_CHECKING:
@@ -37,12 +37,16 @@ EXISTING = GivenPath(exists=True, path_type=Path)
     "--lab-share",
     default=0.5,
     show_default=True,
-    type=click.FloatRange(0.05, 1.0),
+    type=Between(0.05, 1.0),
     help="Share of the weight that the lab's labels carry; the rest is the background that comes "
     "with the model.",
 )
 @click.option(
-    "--seed", default=20_260, show_default=True, help="Same inputs and seed, same model."
+    "--seed",
+    default=20_260,
+    type=click.IntRange(0),
+    show_default=True,
+    help="Same inputs and seed, same model.",
 )
 @click.option(
     "--readers", default="two", show_default=True, help="How several readers count: any, two, all "

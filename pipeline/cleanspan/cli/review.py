@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from cleanspan.cli import GivenPath
+from cleanspan.cli import Between, GivenPath
 
 EXISTING = GivenPath(exists=True, path_type=Path)
 
@@ -37,7 +37,7 @@ EXISTING = GivenPath(exists=True, path_type=Path)
     "span_s",
     default=10.0,
     show_default=True,
-    type=click.FloatRange(2, 60),
+    type=Between(2, 60),
     help="Length of each span, seconds.",
 )
 @click.option(
@@ -45,11 +45,15 @@ EXISTING = GivenPath(exists=True, path_type=Path)
     "control_share",
     default=0.2,
     show_default=True,
-    type=click.FloatRange(0, 1),
+    type=Between(0, 1),
     help="Share of spans drawn at random, so that scores on them hold for all recordings.",
 )
 @click.option(
-    "--seed", default=0, show_default=True, help="Another number chooses other random spans."
+    "--seed",
+    default=0,
+    type=click.IntRange(0),
+    show_default=True,
+    help="Another number chooses other random spans.",
 )
 def command(
     results: tuple[Path, ...],

@@ -1,6 +1,7 @@
 """Results read back, so that exclusions and pages can be made without the recording."""
 
 import json
+import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -215,6 +216,8 @@ def find_results(folders: Sequence[Path]) -> list[Path]:
                 f"{'a file' if folder.exists() else 'nothing of that name'}; name such a folder"
             )
         inside = sorted(path.parent for path in folder.glob(f"*/*{FACTS}"))
+        # What cannot be entered may hold results: that is told where they are read.
+        inside += [path for path in folder.iterdir() if path.is_dir() and not _enterable(path)]
         own = list(folder.glob(f"*{FACTS}"))
         found.update(dict.fromkeys([folder] if own or not inside else inside))
         some = some or bool(own or inside)
@@ -224,6 +227,10 @@ def find_results(folders: Sequence[Path]) -> list[Path]:
             "folders inside; give a folder that `cleanspan screen` wrote"
         )
     return [path for path in found if not path.name.startswith(".")]
+
+
+def _enterable(folder: Path) -> bool:
+    return os.access(folder, os.R_OK | os.X_OK)
 
 
 def known_labels(folders: Sequence[Path]) -> list[str]:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from cleanspan import __version__
 from cleanspan.night import schema
-from cleanspan.night.content import Stamp
+from cleanspan.night.content import Stamp, printable
 from cleanspan.night.records import Found, Kind, State, Try, outcome_to_json
 from cleanspan.screen import Outcome
 
@@ -121,7 +121,7 @@ class Ledger:
                 (
                     digest,
                     found.stamp.size,
-                    found.path.name.encode("utf-8", "backslashreplace").decode(),
+                    printable(found.path.name),
                     place,
                     str(found.inbox),
                     utc_now(),

@@ -30,6 +30,7 @@ OTHER = "other"
 STATEMENTS = (REVIEWED, CLEAN, UNSURE, OTHER)
 """Texts that say something about a span other than "this artefact is here"."""
 
+NO_LENGTH = "a span that was looked at must have a length, got 0 s; give it its duration"
 COLUMNS = ("recording", "label", "onset_s", "duration_s", "channels", "reader")
 AT_CHANNEL = "@@"
 END_TOLERANCE_S = 0.5
@@ -177,6 +178,8 @@ def _parse_row(
     label = meaning(row.get("label", ""), rules)
     if label is None:
         wrong.append(_unknown_label(row["label"], rules))
+    if label in (REVIEWED, CLEAN) and duration_s <= 0 and not wrong:
+        wrong.append(NO_LENGTH)
     problems += [f"{place}: {problem}" for problem in wrong]
     if wrong or label is None:
         return None
@@ -241,6 +244,9 @@ def _read_annotations(path: Path, rules: LabelRules, problems: list[str]) -> lis
         if label is None:
             if at:
                 problems.append(f"{place}: {_unknown_label(text, rules)}")
+            continue
+        if label in (REVIEWED, CLEAN) and note.duration_s <= 0:
+            problems.append(f"{place}: {NO_LENGTH}")
             continue
         channels = (channel.strip(),) if at else (ALL_CHANNELS,)
         labels.append(

@@ -363,6 +363,16 @@ def test_a_file_that_is_no_table_of_plans_is_not_replaced(run, results, tmp_path
     assert {row["plan"] for row in rows_of(table)} == {"connectivity"}
 
 
+def test_results_that_cannot_be_entered_are_told_and_the_others_done(run, results, monkeypatch):
+    locked = results / "locked"
+    locked.mkdir()
+    monkeypatch.setattr("cleanspan.export.stored._enterable", lambda folder: folder != locked)
+    status, out, err = run(results, "--plan", "resting")
+    assert status == 1
+    assert "locked" in out + err
+    assert (results / "harbour-07" / "harbour-07_exclusions.csv").exists()
+
+
 def test_stopped_half_way_it_says_which_lists_are_new(run, results, own_plan, monkeypatch):
     run(results, "--plan", "resting")
     real, seen = exclude.replan, []

@@ -128,7 +128,7 @@ def test_a_lab_model_is_compared_by_its_own_left_out_figures(done, lab, tmp_path
 
 @pytest.mark.parametrize(
     "rows",
-    [[], ["reviewed,0,0,all,r,"], ["unsure,0,5,all,r,muscle?"], ["other,0,5,all,r,sweat"]],
+    [[], ["reviewed,0,0.1,all,r,"], ["unsure,0,5,all,r,muscle?"], ["other,0,5,all,r,sweat"]],
     ids=["header only", "nothing looked at", "unsure", "other"],
 )
 def test_labels_that_teach_nothing_are_refused_before_anything_is_fitted(
