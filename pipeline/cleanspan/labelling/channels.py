@@ -19,6 +19,8 @@ MEND_FROM, WATCH_FROM = 0.10, 0.02
 REFERENCE_FROM = 0.02
 """Share of the session without a reference from which the ear clips are to be mended: it costs all
 channels at once; a clip that popped for a moment is told as a finding."""
+AROUND_S = 1.0
+"""What is lost this near to what all channels lost is its doing too: edges of marks differ."""
 NOISY_FROM = 0.5
 """Share of the session with line noise, and share of the time with a reference under any label,
 from which a channel is to be watched: one that is disturbed for half of the time is not good."""
@@ -64,7 +66,7 @@ def channel_table(
         if screened:
             away = nobody[channel.label]
             own_s = besides_s(contact_spans(segments, channel.label), away)
-            own, there = own_s / duration_s, 1 - union_s(*away) / duration_s
+            own, there = own_s / duration_s, max(1 - union_s(*away) / duration_s, 0.0)
             row["verdict"] = _verdict(shares, own, clean, there)
         row["clean_share"] = max(clean, 0.0) if screened else np.nan
         for label, share in shares.items():
@@ -95,7 +97,8 @@ def away_spans(segments: "pd.DataFrame") -> dict[str, Spans]:
     reference = {name: contact_spans(lost, name) for name in names}
     if len(names) < FEWEST_CHANNELS:
         return reference
-    whole = common([contact_spans(segments, name) for name in names])
+    onset_s, end_s = common([contact_spans(segments, name) for name in names])
+    whole = onset_s - AROUND_S, end_s + AROUND_S
     return {
         name: united(*(np.concatenate(pair) for pair in zip(own, whole, strict=True)))
         for name, own in reference.items()

@@ -118,7 +118,9 @@ def _stopped(store: FeatureStore, predictions: Predictions) -> Iterator[Finding]
     if not stopped.any():
         return
     first_s = float(store.onset_s[np.argmax(stopped)])
-    length_s = (np.count_nonzero(stopped) - 1) * store.hop_s + WINDOW_S
+    # Windows that follow one another overlap; each stretch of them is longer than it counts.
+    stretches = np.count_nonzero(np.diff(stopped.astype(np.int8), prepend=0) == 1)
+    length_s = np.count_nonzero(stopped) * store.hop_s + stretches * (WINDOW_S - store.hop_s)
     yield Finding(
         STOPPED,
         tuple(channel.label for channel in store.channels),

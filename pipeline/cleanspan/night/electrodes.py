@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from cleanspan.labelling.channels import MEND, NOT_SCREENED, REFERENCE_FROM
+from cleanspan.labelling.channels import AROUND_S, MEND, NOT_SCREENED, REFERENCE_FROM
 from cleanspan.labelling.reference import FEWEST_CHANNELS
 from cleanspan.labelling.spans import Spans, besides_s, common, union_s
 from cleanspan.recording.roles import guess_role
@@ -63,14 +63,13 @@ def _own_and_reference(
     segments = [row for row in segments if row.get("label") == CONTACT_LOSS]
     lost = _spans(segments, names)
     reference = _spans([row for row in segments if row.get("kind") == REFERENCE_LOST], names)
-    whole = common([*lost.values()]) if len(names) >= FEWEST_CHANNELS else NO_SPANS
+    onset_s, end_s = common([*lost.values()]) if len(names) >= FEWEST_CHANNELS else NO_SPANS
+    whole = onset_s - AROUND_S, end_s + AROUND_S
     parts = {}
     for name in names:
         total_s = union_s(*lost[name])
-        onset_s, end_s = (
-            np.concatenate(pair) for pair in zip(whole, reference[name], strict=True)
-        )
-        own_s = besides_s(lost[name], (onset_s, end_s))
+        away = [np.concatenate(pair) for pair in zip(whole, reference[name], strict=True)]
+        own_s = besides_s(lost[name], (away[0], away[1]))
         parts[name] = (
             (own_s / total_s, union_s(*reference[name]) / total_s) if total_s else (1.0, 0.0)
         )

@@ -98,6 +98,18 @@ def test_no_electrode_is_to_blame_for_what_all_lost_at_once(table):
     assert but_one.loc["C3", "verdict"] == "mend", "while one has contact the others are to blame"
 
 
+def test_marks_around_a_stop_are_its_doing_too(table):
+    """The amplifier drops out for a second every five; C3's marks begin earlier and end later."""
+    drops = [
+        (name, "contact loss", "flat", at - 0.4 * (name == "C3"), 1 + 0.8 * (name == "C3"))
+        for name in NAMES
+        for at in range(2, 97, 5)
+    ]
+    rows = made(table(*drops))
+    assert rows.loc["C3", "contact_loss_share"] > 0.3
+    assert set(rows.loc[list(NAMES), "verdict"]) == {"good"}
+
+
 def test_where_nothing_was_ever_on_the_head_nothing_speaks_for_an_electrode(table):
     rows = made(table(*((name, "contact loss", "flat", 0, 100) for name in NAMES)))
     assert set(rows.loc[list(NAMES), "verdict"]) == {"watch"}
