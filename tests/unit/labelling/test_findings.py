@@ -53,6 +53,31 @@ def test_line_noise_on_one_channel_after_the_other_is_not_everywhere(given, tabl
     assert findings_of(store, predictions, table(*rows)) == []
 
 
+def test_an_amplifier_that_drops_out_again_and_again_is_told_with_its_whole_time(given, table):
+    """1 s every 5 s, twelve times: a window each; in 10 s at the end there are 19."""
+    store, predictions = given()
+    predictions.stuck[:, 4:100:10] = True
+    names = [channel.label for channel in store.channels]
+    drops = [(name, "contact loss", "flat", at, 1) for at in range(2, 52, 5) for name in names]
+    (finding,) = findings_of(store, predictions, table(*drops))
+    assert (finding.kind, finding.channels) == ("stopped", tuple(names))
+    assert "about 10 s in all, first at 2 s" in finding.text
+    predictions.stuck[:] = False
+    predictions.stuck[:, 100:119] = True
+    (finding,) = findings_of(store, predictions, table())
+    assert "about 10 s in all, first at 50 s" in finding.text
+
+
+def test_no_electrode_is_dead_where_all_stood_still_throughout(given, table):
+    store, predictions = given()
+    predictions.stuck[:] = True
+    names = [channel.label for channel in store.channels]
+    found = findings_of(
+        store, predictions, table(*((name, "contact loss", "flat", 0, 60) for name in names))
+    )
+    assert [finding.kind for finding in found] == ["stopped"]
+
+
 @pytest.mark.parametrize(("covered_s", "dead"), [(57.0, False), (59.0, True), (60.0, True)])
 def test_dead_from_start_to_end(given, table, covered_s, dead):
     store, predictions = given()
