@@ -191,7 +191,7 @@ def test_stopped_after_some_recordings_it_says_how_many_are_done(good, model, tm
     done = screen_in_child(model, tmp_path, names=names, jobs=1, stop=signal.SIGINT)
     assert done.status == 130
     told, stopped = done.said.splitlines()
-    assert told.startswith("cleanspan: 1 of 3 recordings stand in summary.csv; name the others")
+    assert told.startswith("cleanspan: 1 of 3 recordings have their results; name the others")
     assert stopped == "cleanspan: stopped"
     assert done.left == {"a", "summary.csv"}
 

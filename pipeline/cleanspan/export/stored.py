@@ -215,6 +215,10 @@ def find_results(folders: Sequence[Path]) -> list[Path]:
                 f"{folder}: results must be a folder that `cleanspan screen` wrote, got "
                 f"{'a file' if folder.exists() else 'nothing of that name'}; name such a folder"
             )
+        if not _enterable(folder):
+            raise UsageError(
+                f"{folder}: results must be readable, got: permission denied; mend its permissions"
+            )
         inside = sorted(path.parent for path in folder.glob(f"*/*{FACTS}"))
         # What cannot be entered may hold results: that is told where they are read.
         inside += [path for path in folder.iterdir() if path.is_dir() and not _enterable(path)]
