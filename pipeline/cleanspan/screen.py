@@ -178,10 +178,11 @@ def _groups(recording: Recording) -> list[tuple[Channel, ...]]:
         raise NoEegChannelError(
             f"{recording.path.name}: {why_no_scalp(labels, recording.warnings)}"
         )
-    if recording.duration_s < 1.0:
+    longest_s = max((piece.duration_s for piece in recording.pieces), default=0.0)
+    if longest_s < 1.0:
         raise RecordingError(
-            f"{recording.path.name}: a recording must last at least 1 s, got "
-            f"{recording.duration_s:.3g} s"
+            f"{recording.path.name}: a recording must last at least 1 s without a gap, got "
+            f"{longest_s:.3g} s"
         )
     rates = dict.fromkeys(channel.rate_hz for channel in scalp)
     groups = [tuple(channel for channel in scalp if channel.rate_hz == rate) for rate in rates]

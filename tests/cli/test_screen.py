@@ -541,7 +541,7 @@ BAD = {
         annotations_alone,
         "a recording must hold signals, got none, annotations alone perhaps; screen the recording",
     ),
-    "short": (too_short, "must last at least 1 s, got 0.5 s"),
+    "short": (too_short, "must last at least 1 s without a gap, got 0.5 s"),
     "slow": (too_slow, "must be sampled at 90 Hz or more, got 50 Hz"),
 }
 

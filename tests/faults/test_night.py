@@ -124,11 +124,14 @@ def test_files_that_were_there_before_the_first_night_are_kept(night: Night) -> 
     account = night.run()
     kept = {path.suffix: path.read_text() for path in (night.output / "earlier").iterdir()}
     assert kept == {".csv": own["summary.csv"], ".html": own["night.html"]}
-    assert all("was there before; it is kept as" in remark for remark in account.remarks)
+    assert "A summary.csv was there before; it is kept as" in account.remarks[0]
     night.put(R="ok")
     night.run()
     night.run()
-    assert len(list((night.output / "earlier").iterdir())) == 2, "only before the first night"
+    assert len(list((night.output / "earlier").iterdir())) == 2, "what is ours is replaced"
+    (night.output / "night.html").write_text("my page again")
+    night.run()
+    assert len(list((night.output / "earlier").iterdir())) == 3
 
 
 def test_names_that_are_no_text_or_very_long_get_results(night: Night) -> None:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cleanspan.errors import NotARecordingError, OutputError
+from cleanspan.errors import NotARecordingError, OutputError, RecordingError
 from cleanspan.export.marked import can_copy, derived_name, write_annotations_only, write_marked
 from cleanspan.recording.opening import open_recording
 from cleanspan.types import Note, Role
@@ -149,6 +149,21 @@ def test_what_is_no_file_is_refused(make, said, tmp_path):
         path.mkdir()
     with pytest.raises(NotARecordingError, match=said):
         open_recording(path)
+
+
+def test_a_file_that_was_cut_while_it_was_copied_is_told_as_such(tmp_path):
+    """Its header is whole, so it opens; the samples break off."""
+    import mne
+
+    info = mne.create_info(["Fp1", "Fp2", "O1", "O2"], 250.0, "eeg")
+    samples = np.random.default_rng(2).normal(0, 1e-5, (4, 250 * 60))
+    path = tmp_path / "night_raw.fif"
+    mne.io.RawArray(samples, info, verbose="error").save(path, verbose="error")
+    content = path.read_bytes()
+    path.write_bytes(content[: len(content) // 2])
+    recording = open_recording(path)
+    with pytest.raises(RecordingError, match=r"^night_raw.fif: .*copy it again"):
+        list(recording.blocks([0, 1, 2, 3]))
 
 
 def test_the_content_decides_not_the_name(tmp_path):

@@ -136,8 +136,8 @@ def _telling_how_far(
     except BaseException as error:
         if arrived:
             tell_how_far(
-                f"{arrived} of {count} recordings have their results; name the others again to have "
-                "them screened",
+                f"{arrived} of {count} recordings have their results; name the others again to "
+                "have them screened",
                 after=error,
             )
         raise

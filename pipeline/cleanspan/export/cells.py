@@ -8,6 +8,7 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 """A spreadsheet takes a cell that begins so for a formula (OWASP list, from memory)."""
 
 _NOT_IN_NAMES = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*]')
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 _LONGEST_STEM = 150  # bytes; file systems allow 255, our suffixes need some of them
 
 
@@ -17,7 +18,7 @@ def plain_cell(text: str) -> str:
     A text that begins like a formula gets an apostrophe in front. Channel names and labels are
     not passed through here: programs match them with the recording's own.
     """
-    line = " ".join(readable(text).split("\n")).strip()
+    line = readable(" ".join(text.split("\n"))).strip()
     return f"'{line}" if line.startswith(FORMULA_STARTS) else line
 
 
@@ -25,12 +26,13 @@ def readable(name: str) -> str:
     r"""Write a file's name as text, bytes that are not UTF-8 spelled out (``\xff``).
 
     Old archives have names in other encodings; such a name opens the file, but no table and no
-    page can hold it.
+    page can hold it. A line's end and other control characters are spelled out too.
     """
     try:
-        return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+        text = name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
     except UnicodeEncodeError:  # half a character that is no byte of a name either
-        return name.encode("utf-8", "backslashreplace").decode()
+        text = name.encode("utf-8", "backslashreplace").decode()
+    return _CONTROL.sub(lambda found: found[0].encode("unicode_escape").decode(), text)
 
 
 def formula_warning(channels: Sequence[str]) -> str | None:
@@ -66,7 +68,7 @@ def safe_stem(name: str) -> str:
         The name without its last suffix; characters that some file system forbids are ``_``, it
         never begins with a dot or a dash and is at most 150 bytes long.
     """
-    stem = _NOT_IN_NAMES.sub("_", readable(Path(name).stem)).strip()
+    stem = _NOT_IN_NAMES.sub("_", readable(_CONTROL.sub("_", Path(name).stem))).strip()
     stem = re.sub(r"^[.\-]+", "_", stem).rstrip(". ") or "recording"
     encoded = stem.encode("utf-8", "replace")[:_LONGEST_STEM]
     return encoded.decode("utf-8", "ignore")

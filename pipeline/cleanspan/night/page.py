@@ -1,6 +1,7 @@
 """The night's page: what came in, how much of it is usable, what went wrong, what to mend."""
 
 import html
+import logging
 import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -69,12 +70,21 @@ def write_page(db: sqlite3.Connection, config: NightConfig, account: Account) ->
         _write(
             db, config, account, maps, output / NIGHTS / account.folder / "report.html", "../../"
         )
+    keep_strange(output / LATEST)
     _write(db, config, account, maps, output / LATEST, "")
 
 
-def is_strange(path: Path) -> bool:
-    """Whether a page is there that none of ours can be: it must not be lost."""
-    return path.exists() and OURS not in path.read_bytes()[:_HEAD]
+def keep_strange(path: Path) -> None:
+    """Put a page aside that none of ours can be: it must not be lost.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be moved.
+    """
+    if path.is_file() and OURS not in path.read_bytes()[:_HEAD]:
+        kept = keep_file(path)
+        logging.getLogger(__name__).warning("%s was no page of the night: kept as %s", path, kept)
 
 
 def write_note(config: NightConfig, message: str) -> None:
@@ -86,13 +96,10 @@ def write_note(config: NightConfig, message: str) -> None:
     )
     try:
         path = config.output_folder / LATEST
-        if is_strange(path):
-            keep_file(path)
+        keep_strange(path)
         with replacing_file(path) as beside:
             beside.write_text(text, encoding="utf-8")
     except Exception as error:  # noqa: BLE001 - the message itself is on its way to the terminal
-        import logging
-
         logging.getLogger(__name__).error("no page: %s", error)  # noqa: TRY400
 
 

@@ -23,7 +23,7 @@ from cleanspan.night.inbox import check_inboxes
 from cleanspan.night.ledger import Ledger, utc_now
 from cleanspan.night.lock import BusyError, only_one
 from cleanspan.night.names import Names
-from cleanspan.night.page import LATEST, is_strange, write_note, write_page
+from cleanspan.night.page import LATEST, write_note, write_page
 from cleanspan.night.planning import Model, Planner, Request
 from cleanspan.night.rebuild import open_or_rebuild
 from cleanspan.night.records import Kind, Task, Try
@@ -208,17 +208,15 @@ class _Night:
         return account
 
     def _make_room(self) -> None:
-        """Before the first night, put aside what stands where the page and the summary go.
+        """Before the first night, put aside a summary that stands where ours goes.
 
         The runs of a ledger made anew are counted from 1 too, but it knows the former results.
         """
-        if self.account.run > 1 or self.ledger.rows("SELECT 1 FROM jobs LIMIT 1"):
-            return
-        for name in (LATEST, SUMMARY):
-            path = self.config.output_folder / name
-            if path.exists() and (name != LATEST or is_strange(path)):
-                kept = keep_file(path)
-                self.account.remarks.append(f"A {name} was there before; it is kept as {kept}.")
+        path = self.config.output_folder / SUMMARY
+        known = self.account.run > 1 or self.ledger.rows("SELECT 1 FROM jobs LIMIT 1")
+        if path.is_file() and not known:
+            kept = keep_file(path)
+            self.account.remarks.append(f"A {SUMMARY} was there before; it is kept as {kept}.")
 
     def _still_allowed(self, tasks: list[Task]) -> list[Task]:
         """Leave out what went into quarantine."""

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from cleanspan.errors import NotARecordingError
+from cleanspan.errors import NotARecordingError, RecordingError
 from cleanspan.recording.odd import Odd
 from cleanspan.recording.roles import Guess, assign_roles, unique_labels
 from cleanspan.types import Block, Channel, Note, Piece, Role
@@ -105,7 +105,13 @@ class MneRecording:
     def _read(self, channels: Sequence[int], start: int, stop: int) -> npt.NDArray[np.float32]:
         if not channels:
             raise ValueError("channels must be given and have one common sampling rate")
-        data = self._raw.get_data(picks=list(channels), start=start, stop=stop)
+        try:
+            data = self._raw.get_data(picks=list(channels), start=start, stop=stop)
+        except (OSError, ValueError, RuntimeError, EOFError) as error:
+            raise RecordingError(
+                f"{self.path.name}: samples must be readable to the end, got a file that breaks "
+                f"off or is damaged from {start / self._rate_hz:.0f} s on; copy it again"
+            ) from error
         for row, i in enumerate(channels):
             if self._raw.info["chs"][i]["unit"] == _VOLTS:
                 data[row] *= 1e6
