@@ -64,7 +64,7 @@ def keep_handwork(folder: Path) -> Path | None:
     found = handwork(folder)
     if not found:
         return None
-    kept = folder.parent / EARLIER / f"{folder.name}.{_now()}.by-hand"
+    kept = _free(folder.parent / EARLIER, f"{folder.name}.{_now()}", ".by-hand")
     with replacing_folder(kept) as beside:
         for path in found:
             target = beside / path.relative_to(folder)
@@ -91,13 +91,22 @@ def keep_file(path: Path) -> Path:
     ------
     OutputError
     """
-    kept = path.parent / EARLIER / f"{path.stem}.{_now()}{path.suffix}"
+    kept = _free(path.parent / EARLIER, f"{path.stem}.{_now()}", path.suffix)
     try:
         kept.parent.mkdir(exist_ok=True)
         os.replace(path, kept)  # noqa: PTH105 - says what it does
     except OSError as error:
         raise output_error(kept, error) from error
     return kept
+
+
+def _free(folder: Path, name: str, end: str) -> Path:
+    """Give a path where nothing stands: what was kept a moment ago must stay."""
+    path, number = folder / f"{name}{end}", 1
+    while os.path.lexists(path):
+        number += 1
+        path = folder / f"{name}-{number}{end}"
+    return path
 
 
 def _now() -> str:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from cleanspan.config import Config
+from cleanspan.errors import RecordingError
 from cleanspan.features.registry import WINDOW_NAMES
 from cleanspan.screen import screened
 
@@ -106,9 +107,14 @@ def test_contact_loss_of_a_single_channel_has_a_kind(invented):
     assert segments["kind"].tolist() == ["floating"]
 
 
-@pytest.mark.parametrize(
-    "lengths", [(5.0, 7.0), (0.4, 0.7, 0.6), (0.06, 3.0, 1.0), (12.0, 0.9, 2.5)]
-)
+def test_a_recording_of_nothing_but_short_pieces_is_refused(invented):
+    """Nothing of it can be judged; it must not pass for clean."""
+    parts = [invented.background(8, seconds, seed=0) for seconds in (0.4, 0.7, 0.6)]
+    with pytest.raises(RecordingError, match=r"at least 1 s without a gap, got 0\.7 s"):
+        check(invented.Gapped(parts, CAPS["eight sponges"]), invented)
+
+
+@pytest.mark.parametrize("lengths", [(5.0, 7.0), (0.06, 3.0, 1.0), (12.0, 0.9, 2.5)])
 def test_pieces_shorter_than_a_window_have_none(invented, lengths):
     names = CAPS["eight sponges"]
     parts = [invented.background(8, seconds, seed=place) for place, seconds in enumerate(lengths)]
