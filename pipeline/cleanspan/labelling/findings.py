@@ -11,6 +11,7 @@ from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.registry import EVENT_NAMES
 from cleanspan.features.windows import WINDOW_S
 from cleanspan.labelling.channels import away_spans, contact_spans
+from cleanspan.labelling.contact import RAILED
 from cleanspan.labelling.polarity import polarity_findings
 from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.reference import FEWEST_CHANNELS
@@ -59,7 +60,7 @@ def findings_of(
     return [
         *_reference(segments, store),
         *_mains_everywhere(segments, store),
-        *_stopped(store, predictions),
+        *_stopped(store, predictions, segments),
         *_contact_findings(store, segments),
         *_bridges(store),
         *_positions(store, predictions),
@@ -108,7 +109,9 @@ def _mains_everywhere(segments: "pd.DataFrame", store: FeatureStore) -> Iterator
     )
 
 
-def _stopped(store: FeatureStore, predictions: Predictions) -> Iterator[Finding]:
+def _stopped(
+    store: FeatureStore, predictions: Predictions, segments: "pd.DataFrame"
+) -> Iterator[Finding]:
     """Say when the whole amplifier stood still: no electrode is to blame for that."""
     if len(store.channels) < FEWEST_CHANNELS:
         return
@@ -125,8 +128,20 @@ def _stopped(store: FeatureStore, predictions: Predictions) -> Iterator[Finding]
         STOPPED,
         tuple(channel.label for channel in store.channels),
         f"All channels stand still for about {length_s:.0f} s in all, first at {first_s:.0f} s: "
-        "the amplifier was stopped or the file was filled up; no electrode is to blame.",
+        f"{_why_stopped(store, segments, length_s)}; no electrode is to blame.",
     )
+
+
+def _why_stopped(store: FeatureStore, segments: "pd.DataFrame", length_s: float) -> str:
+    """Tell a stopped amplifier from one that is driven to its limits, as without a ground."""
+    railed = segments[segments["kind"] == RAILED]
+    by_channel = railed.groupby("channel", observed=True)["duration_s"].sum()
+    if (
+        np.median([by_channel.get(channel.label, 0.0) for channel in store.channels])
+        > length_s / 2
+    ):
+        return "at the amplifier's limits, so check the ground, the ear clips and the amplifier"
+    return "the amplifier was stopped or the file was filled up"
 
 
 def _contact_findings(store: FeatureStore, segments: "pd.DataFrame") -> Iterator[Finding]:

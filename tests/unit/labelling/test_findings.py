@@ -68,6 +68,17 @@ def test_an_amplifier_that_drops_out_again_and_again_is_told_with_its_whole_time
     assert "about 10 s in all, first at 50 s" in finding.text
 
 
+def test_all_channels_at_the_limits_are_no_stopped_amplifier(given, table):
+    """Half at the upper and half at the lower one, say: a ground or reference that fell off."""
+    store, predictions = given()
+    predictions.stuck[:, 20:61] = True
+    names = [channel.label for channel in store.channels]
+    rows = table(*((name, "contact loss", "railed", 10, 20.5) for name in names))
+    (finding,) = findings_of(store, predictions, rows)
+    assert "check the ground, the ear clips and the amplifier; no electrode is" in finding.text
+    assert "stopped or" not in finding.text
+
+
 def test_no_electrode_is_dead_where_all_stood_still_throughout(given, table):
     store, predictions = given()
     predictions.stuck[:] = True
