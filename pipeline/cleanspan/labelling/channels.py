@@ -1,6 +1,6 @@
 """The table of channels: how much of each is clean, and what the technologist should do."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -51,7 +51,8 @@ def channel_table(
     import pandas as pd
 
     covered = _covered(segments, labels)
-    nobody = away_spans(segments)
+    lost = contact_spans(segments)
+    nobody = away_spans(lost, reference_lost_spans(segments))
     rows = []
     judged = set(segments["channel"].cat.categories)
     for channel in channels:
@@ -65,7 +66,7 @@ def channel_table(
         row["verdict"] = NOT_SCREENED
         if screened:
             away = nobody[channel.label]
-            own_s = besides_s(contact_spans(segments, channel.label), away)
+            own_s = besides_s(lost[channel.label], away)
             own, there = own_s / duration_s, max(1 - union_s(*away) / duration_s, 0.0)
             row["verdict"] = _verdict(shares, own, clean, there)
         row["clean_share"] = max(clean, 0.0) if screened else np.nan
@@ -78,26 +79,36 @@ def channel_table(
     return pd.DataFrame(rows)
 
 
-def contact_spans(segments: "pd.DataFrame", channel: str) -> Spans:
-    """Give the spans in which a channel has lost contact, for whatever reason."""
-    rows = segments[(segments["label"] == CONTACT_LOSS) & (segments["channel"] == channel)]
+def contact_spans(segments: "pd.DataFrame") -> dict[str, Spans]:
+    """Give the spans in which each channel has lost contact, for whatever reason."""
+    rows = segments[segments["label"] == CONTACT_LOSS]
+    codes = rows["channel"].cat.codes.to_numpy()
     onset_s = rows["onset_s"].to_numpy(dtype=float)
-    return onset_s, onset_s + rows["duration_s"].to_numpy(dtype=float)
+    end_s = onset_s + rows["duration_s"].to_numpy(dtype=float)
+    names = segments["channel"].cat.categories
+    return {str(name): (onset_s[codes == k], end_s[codes == k]) for k, name in enumerate(names)}
 
 
-def away_spans(segments: "pd.DataFrame") -> dict[str, Spans]:
+def reference_lost_spans(segments: "pd.DataFrame") -> dict[str, Spans]:
+    """Give the spans in which each channel has lost the reference."""
+    return contact_spans(segments[segments["kind"] == REFERENCE_LOST])
+
+
+def away_spans(lost: Mapping[str, Spans], reference: Mapping[str, Spans]) -> dict[str, Spans]:
     """Give the time for which no single electrode is to blame, by channel.
 
     That is while the reference is lost, and while all channels have lost contact at once: the
     amplifier was stopped, the file was filled up, or nothing was on the head. With few channels
     (`reference.FEWEST_CHANNELS`) all of them may have come off one by one.
+
+    Parameters
+    ----------
+    lost, reference : mapping of str to Spans
+        Of the same channels: contact lost for whatever reason, and with the reference.
     """
-    names = [str(name) for name in segments["channel"].cat.categories]
-    lost = segments[segments["kind"] == REFERENCE_LOST]
-    reference = {name: contact_spans(lost, name) for name in names}
-    if len(names) < FEWEST_CHANNELS:
-        return reference
-    onset_s, end_s = common([contact_spans(segments, name) for name in names])
+    if len(lost) < FEWEST_CHANNELS:
+        return dict(reference)
+    onset_s, end_s = common([*lost.values()])
     whole = onset_s - AROUND_S, end_s + AROUND_S
     return {
         name: united(*(np.concatenate(pair) for pair in zip(own, whole, strict=True)))
@@ -107,9 +118,9 @@ def away_spans(segments: "pd.DataFrame") -> dict[str, Spans]:
 
 def reference_is_to_mend(segments: "pd.DataFrame", duration_s: float) -> bool:
     """Whether the reference was lost for so long that its clips are to be mended."""
-    lost = segments[segments["kind"] == REFERENCE_LOST]
-    channels = [str(name) for name in lost["channel"].unique()]
-    worst_s = max((union_s(*contact_spans(lost, name)) for name in channels), default=0.0)
+    worst_s = max(
+        (union_s(*spans) for spans in reference_lost_spans(segments).values()), default=0
+    )
     return worst_s >= REFERENCE_FROM * duration_s > 0
 
 

@@ -10,7 +10,7 @@ from cleanspan.features.events import LEAD_ROWS
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.registry import EVENT_NAMES
 from cleanspan.features.windows import WINDOW_S
-from cleanspan.labelling.channels import away_spans, contact_spans
+from cleanspan.labelling.channels import away_spans, contact_spans, reference_lost_spans
 from cleanspan.labelling.contact import RAILED
 from cleanspan.labelling.polarity import polarity_findings
 from cleanspan.labelling.prediction import Predictions
@@ -136,10 +136,8 @@ def _why_stopped(store: FeatureStore, segments: "pd.DataFrame", length_s: float)
     """Tell a stopped amplifier from one that is driven to its limits, as without a ground."""
     railed = segments[segments["kind"] == RAILED]
     by_channel = railed.groupby("channel", observed=True)["duration_s"].sum()
-    if (
-        np.median([by_channel.get(channel.label, 0.0) for channel in store.channels])
-        > length_s / 2
-    ):
+    each_s = [by_channel.get(channel.label, 0.0) for channel in store.channels]
+    if np.median(each_s) > length_s / 2:
         return "at the amplifier's limits, so check the ground, the ear clips and the amplifier"
     return "the amplifier was stopped or the file was filled up"
 
@@ -151,9 +149,10 @@ def _contact_findings(store: FeatureStore, segments: "pd.DataFrame") -> Iterator
     """
     duration_s = sum(piece.duration_s for piece in store.pieces)
     end_of_session_s = store.pieces[-1].onset_s + store.pieces[-1].duration_s
-    nobody = away_spans(segments)
+    lost = contact_spans(segments)
+    nobody = away_spans(lost, reference_lost_spans(segments))
     for channel in store.channels:
-        spans, away = contact_spans(segments, channel.label), nobody[channel.label]
+        spans, away = lost[channel.label], nobody[channel.label]
         left_s = duration_s - union_s(*away)
         if 0 < DEAD_FROM * left_s <= besides_s(spans, away):
             yield Finding(

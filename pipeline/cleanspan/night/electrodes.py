@@ -7,13 +7,11 @@ from pathlib import Path
 
 import numpy as np
 
-from cleanspan.labelling.channels import AROUND_S, MEND, NOT_SCREENED, REFERENCE_FROM
-from cleanspan.labelling.reference import FEWEST_CHANNELS
-from cleanspan.labelling.spans import Spans, besides_s, common, union_s
+from cleanspan.labelling.channels import MEND, NOT_SCREENED, REFERENCE_FROM, away_spans
+from cleanspan.labelling.spans import Spans, besides_s, union_s
 from cleanspan.recording.roles import guess_role
 from cleanspan.types import CONTACT_LOSS, OF_ALL_CHANNELS, REFERENCE_LOST
 
-NO_SPANS: Spans = (np.empty(0), np.empty(0))
 REFERENCE = "reference"
 """Stands for the ear clips: their loss shows on every channel and is no electrode's fault."""
 
@@ -63,16 +61,12 @@ def _own_and_reference(
     segments = [row for row in segments if row.get("label") == CONTACT_LOSS]
     lost = _spans(segments, names)
     reference = _spans([row for row in segments if row.get("kind") == REFERENCE_LOST], names)
-    onset_s, end_s = common([*lost.values()]) if len(names) >= FEWEST_CHANNELS else NO_SPANS
-    whole = onset_s - AROUND_S, end_s + AROUND_S
+    away = away_spans(lost, reference)
     parts = {}
     for name in names:
         total_s = union_s(*lost[name])
-        away = [np.concatenate(pair) for pair in zip(whole, reference[name], strict=True)]
-        own_s = besides_s(lost[name], (away[0], away[1]))
-        parts[name] = (
-            (own_s / total_s, union_s(*reference[name]) / total_s) if total_s else (1.0, 0.0)
-        )
+        own_s, reference_s = besides_s(lost[name], away[name]), union_s(*reference[name])
+        parts[name] = (own_s / total_s, reference_s / total_s) if total_s else (1.0, 0.0)
     return parts
 
 
