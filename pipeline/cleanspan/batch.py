@@ -16,11 +16,9 @@ from cleanspan.errors import UsageError
 from cleanspan.scratch import sweep
 from cleanspan.screen import Outcome, failed, screen_recording
 from cleanspan.stopping import started_deaf
-from cleanspan.types import EARLIER
+from cleanspan.types import EARLIER, FACTS, SUMMARY
 
 log = logging.getLogger(__name__)
-
-SUMMARY = "summary.csv"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,17 +46,17 @@ def find_recordings(paths: Sequence[Path], out: Path) -> list[Path]:
         If a path does not exist, or none holds a recording.
     """
     missing = [path for path in paths if not path.exists()]
-    odd = [path for path in paths if path.exists() and not (path.is_file() or path.is_dir())]
-    if odd:
-        raise UsageError(
-            f"{odd[0]}: a recording must be a file or a folder, got neither (a pipe or a device); "
-            "copy it into a file first"
-        )
     if missing:
         raise UsageError(
             "every path must exist, got: "
             + ", ".join(str(path) for path in missing)
             + "; check the spelling"
+        )
+    odd = [path for path in paths if not (path.is_file() or path.is_dir())]
+    if odd:
+        raise UsageError(
+            f"{odd[0]}: a recording must be a file or a folder, got neither (a pipe or a device); "
+            "copy it into a file first"
         )
     found: dict[Path, Path] = {}
     for path in paths:
@@ -93,9 +91,7 @@ def _inside(folder: Path, out: Path) -> Iterator[Path]:
     if _holds_results(entries):
         return
     for entry in entries:
-        if entry.name.startswith(UNFINISHED) or not _leads_somewhere(entry):
-            continue
-        if entry.resolve() == out:
+        if entry.name.startswith(UNFINISHED) or _followed(entry) in (None, out):
             continue
         suffix = entry.suffix.lower()
         if entry.is_dir() and suffix != ".mff" and not entry.is_symlink():
@@ -104,26 +100,22 @@ def _inside(folder: Path, out: Path) -> Iterator[Path]:
             yield entry
 
 
-def _leads_somewhere(entry: Path) -> bool:
-    """Whether an entry can be followed: not so a link in a circle, or to where we may not look."""
+def _followed(entry: Path) -> Path | None:
+    """Follow an entry's links; None where they lead in a circle, or where we may not look."""
     try:
-        entry.resolve()
-        entry.stat()
+        return entry.resolve(strict=True)
+    except FileNotFoundError:
+        return None
     except (OSError, RuntimeError) as error:
         # Python 3.11 and 3.12 call a circle a RuntimeError.
-        if not isinstance(error, FileNotFoundError):
-            log.warning("%s: passed over, for it leads nowhere: %s", entry, _reason(error))
-        return False
-    return True
-
-
-def _reason(error: Exception) -> str:
-    return getattr(error, "strerror", None) or "a link in a circle"
+        why = getattr(error, "strerror", None) or "a link in a circle"
+        log.warning("%s: passed over, for it leads nowhere: %s", entry, why)
+        return None
 
 
 def _holds_results(entries: Sequence[Path]) -> bool:
     """Whether the entries of a folder are one recording's results."""
-    return any(entry.name.endswith("_facts.json") for entry in entries)
+    return any(entry.name.endswith(FACTS) for entry in entries)
 
 
 def plan_tasks(recordings: Sequence[Path], out: Path) -> list[Task]:
@@ -282,18 +274,16 @@ def screen_batch(
 
 def _write_tables(out: Path, outcomes: Sequence[Outcome], folders: Sequence[str]) -> None:
     """Write the summary, and take rows about results that are replaced out of ``plans.csv``."""
-    from cleanspan.export.cells import plain_cell
-    from cleanspan.export.earlier import FOLDER, earlier_rows, read_rows
+    from cleanspan.export.earlier import earlier_rows
     from cleanspan.export.replan import PLANS, forget_plans
     from cleanspan.export.summary import write_summary
 
     path = out / SUMMARY
-    replaced = [outcome.folder.name for outcome in outcomes if outcome.folder is not None]
+    results = [outcome.folder.name for outcome in outcomes if outcome.folder is not None]
     with alone_in(out):
-        former = read_rows(path) or [] if path.is_file() else []
-        own = [row for row in former if row[FOLDER] in {plain_cell(name) for name in folders}]
-        write_summary(outcomes, path, earlier=earlier_rows(path, but=folders), replaced=own)
-        forget_plans(out / PLANS, replaced)
+        earlier, replaced = earlier_rows(path, but=folders)
+        write_summary(outcomes, path, earlier=earlier, replaced=replaced)
+        forget_plans(out / PLANS, results)
 
 
 def _longest_first(tasks: Sequence[Task]) -> list[int]:

@@ -14,7 +14,7 @@ from cleanspan.errors import CleanspanError, NoEegChannelError, RecordingError
 from cleanspan.export.cells import readable, safe_stem
 from cleanspan.recording.roles import why_no_scalp
 from cleanspan.scratch import scratch_folder
-from cleanspan.types import Channel, Finding, Recording, Role, Screened
+from cleanspan.types import FACTS, Channel, Finding, Recording, Role, Screened
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -306,7 +306,6 @@ def write_results(result: Screened, folder: Path) -> Outcome:
     from cleanspan.export.exclusions import apply_to
     from cleanspan.export.handwork import keep_handwork, note_written
     from cleanspan.export.plans import load_plan, shipped_plans
-    from cleanspan.export.stored import FACTS
     from cleanspan.export.tables import write_applied, write_tables
 
     export = result.config.export

@@ -35,7 +35,10 @@ LABELS = (BLINK, MUSCLE, LINE_NOISE, CONTACT_LOSS)
 
 ALL_CHANNELS = "all"
 EARLIER = "earlier"
-"""Folder in which a night keeps the results that it has replaced."""
+"""Folder for what was replaced and must not be lost: a night's former results, people's work."""
+FACTS = "_facts.json"
+"""How the name of the file ends that makes a folder one of results."""
+SUMMARY = "summary.csv"
 SEGMENT_COLUMNS = ("channel", "label", "kind", "onset_s", "duration_s", "confidence")
 
 

@@ -7,6 +7,9 @@ from pathlib import Path
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 """A spreadsheet takes a cell that begins so for a formula (OWASP list, from memory)."""
 
+FOLDER = "folder"
+"""Column with the name of the folder that holds a recording's results."""
+
 _NOT_IN_NAMES = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*]')
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 _LONGEST_STEM = 150  # bytes; file systems allow 255, our suffixes need some of them
@@ -70,8 +73,7 @@ def safe_stem(name: str) -> str:
     """
     stem = _NOT_IN_NAMES.sub("_", readable(_CONTROL.sub("_", Path(name).stem))).strip()
     stem = re.sub(r"^[.\-]+", "_", stem).rstrip(". ") or "recording"
-    encoded = stem.encode("utf-8", "replace")[:_LONGEST_STEM]
-    return encoded.decode("utf-8", "ignore")
+    return stem.encode()[:_LONGEST_STEM].decode("utf-8", "ignore")
 
 
 def column_name(label: str) -> str:

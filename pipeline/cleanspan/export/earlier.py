@@ -5,16 +5,18 @@ import logging
 from collections.abc import Collection
 from pathlib import Path
 
-from cleanspan.export.cells import plain_cell
+from cleanspan.export.cells import FOLDER, plain_cell
 from cleanspan.export.handwork import keep_file
+from cleanspan.types import FACTS
 
 log = logging.getLogger(__name__)
 
-FOLDER = "folder"
-"""Column with the name of the folder that holds the recording's results."""
+
+Rows = list[dict[str, str]]
+"""Cells as they stand, by column."""
 
 
-def earlier_rows(path: Path, *, but: Collection[str]) -> list[dict[str, str]]:
+def earlier_rows(path: Path, *, but: Collection[str]) -> tuple[Rows, Rows]:
     """Read the rows of recordings whose results still lie beside a table.
 
     Parameters
@@ -26,20 +28,23 @@ def earlier_rows(path: Path, *, but: Collection[str]) -> list[dict[str, str]]:
 
     Returns
     -------
-    list of dict of str to str
-        The cells as they stand, in their order; no rows where the table cannot be understood:
-        it is put aside then, with a warning.
+    kept, replaced : list of dict of str to str
+        Rows that stay, and those that new ones take the place of, in their order. No rows where
+        the table cannot be understood: it is put aside then, with a warning.
     """
     rows = read_rows(path) if path.exists() else []
     if rows is None:
         put_aside(path)
-        return []
-    there = {plain_cell(found.parent.name) for found in path.parent.glob("*/*_facts.json")}
-    kept = there - {plain_cell(name) for name in but}
-    return [row for row in rows if row[FOLDER] in kept]
+        return [], []
+    new = {plain_cell(name) for name in but}
+    there = {plain_cell(found.parent.name) for found in path.parent.glob(f"*/*{FACTS}")} - new
+    return (
+        [row for row in rows if row[FOLDER] in there],
+        [row for row in rows if row[FOLDER] in new],
+    )
 
 
-def read_rows(path: Path) -> list[dict[str, str]] | None:
+def read_rows(path: Path) -> Rows | None:
     """Read all rows of a table; None where it is not one of ours."""
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from cleanspan.atomic import output_error, replacing_folder
-from cleanspan.export.stored import FACTS
-from cleanspan.types import EARLIER
+from cleanspan.export.tables import facts_text
+from cleanspan.types import EARLIER, FACTS
 
 log = logging.getLogger(__name__)
 
@@ -37,7 +37,7 @@ def note_written(folder: Path, facts: Path) -> None:
     known = json.loads(facts.read_text(encoding="utf-8"))
     files = sorted(path for path in folder.rglob("*") if path.is_file())
     known[WRITTEN] = {_name(path, folder): _state(path) for path in files}
-    facts.write_text(json.dumps(known, indent=1, allow_nan=False), encoding="utf-8")
+    facts.write_text(facts_text(known), encoding="utf-8")
 
 
 def keep_handwork(folder: Path) -> Path | None:
@@ -139,9 +139,8 @@ def _written(facts: Path) -> dict[str, Any] | None:
     try:
         known = json.loads(facts.read_text(encoding="utf-8"))
         written = known.pop(WRITTEN)
-        text = json.dumps(known, indent=1, allow_nan=False)
         # The list cannot hold the check sum of the file that it stands in, but of the rest of it.
-        if written.pop(facts.name) == _sum_of(text.encode()):
+        if written.pop(facts.name) == _sum_of(facts_text(known).encode()):
             written[facts.name] = _state(facts)
         return dict(written)
     except (OSError, ValueError, LookupError, AttributeError, TypeError):

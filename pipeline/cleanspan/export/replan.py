@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from cleanspan.atomic import alone_in, output_error
 from cleanspan.errors import RecordingError, UsageError
-from cleanspan.export.cells import plain_cell
+from cleanspan.export.cells import FOLDER, plain_cell
 from cleanspan.export.counted import SEPARATOR
-from cleanspan.export.earlier import FOLDER, earlier_rows, put_aside, read_rows
+from cleanspan.export.earlier import earlier_rows, put_aside, read_rows
 from cleanspan.export.events import judge_events
 from cleanspan.export.exclusions import Applied, apply_to
 from cleanspan.export.marks import DROPS
@@ -220,7 +220,7 @@ def forget_plans(path: Path, folders: Collection[str]) -> None:
 def _earlier_plans(path: Path, but: Collection[str]) -> list[PlanRow]:
     """Read the rows of recordings that are not to be replaced."""
     try:
-        return [_plan_row(cells) for cells in earlier_rows(path, but=but)]
+        return [_plan_row(cells) for cells in earlier_rows(path, but=but)[0]]
     except (KeyError, ValueError):
         put_aside(path)
         return []

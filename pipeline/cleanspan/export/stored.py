@@ -14,12 +14,10 @@ import numpy.typing as npt
 from cleanspan.errors import RecordingError, UsageError, damage
 from cleanspan.export.cells import column_name
 from cleanspan.export.tables import FACTS_FORMAT
-from cleanspan.types import SEGMENT_COLUMNS, Channel, Finding, Note, Piece, Role
+from cleanspan.types import FACTS, SEGMENT_COLUMNS, Channel, Finding, Note, Piece, Role
 
 if TYPE_CHECKING:
     import pandas as pd
-
-FACTS = "_facts.json"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

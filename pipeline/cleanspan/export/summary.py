@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cleanspan.atomic import replacing_file
-from cleanspan.export.cells import column_name, plain_cell
+from cleanspan.export.cells import FOLDER, column_name, plain_cell
 
 if TYPE_CHECKING:
     from cleanspan.screen import Outcome
@@ -17,7 +17,6 @@ SEPARATOR = ";"
 
 _SHARE = "_share"
 _CLEAN = "clean_share"
-_FOLDER = "folder"
 
 
 def write_summary(
@@ -58,7 +57,7 @@ def write_summary(
         for name in dict.fromkeys(name for row in (*earlier, *replaced) for name in row)
         if name and name not in header
     ]
-    notes = {row.get(_FOLDER, ""): [row.get(name, "") for name in added] for row in replaced}
+    notes = {row.get(FOLDER, ""): [row.get(name, "") for name in added] for row in replaced}
     with replacing_file(path) as beside, beside.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow([*header, *added])

@@ -2,7 +2,7 @@
 
 import json
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,7 +13,7 @@ from cleanspan.atomic import replacing_file
 from cleanspan.export.cells import column_name, formula_warning, plain_cell, readable, safe_stem
 from cleanspan.export.exclusions import Applied
 from cleanspan.recording.content import digest_of
-from cleanspan.types import SEGMENT_COLUMNS, Note, Screened
+from cleanspan.types import FACTS, SEGMENT_COLUMNS, Note, Screened
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -62,10 +62,15 @@ def write_tables(
     if screened.config.export.windows:
         written.append(write_windows(screened, folder / f"{stem}_windows.parquet"))
     facts = facts_of(screened, presses=presses, warnings=warnings)
-    path = folder / f"{stem}_facts.json"
+    path = folder / f"{stem}{FACTS}"
     with replacing_file(path) as beside:
-        beside.write_text(json.dumps(facts, indent=1, allow_nan=False), encoding="utf-8")
+        beside.write_text(facts_text(facts), encoding="utf-8")
     return [*written, path]
+
+
+def facts_text(facts: Mapping[str, Any]) -> str:
+    """Write facts down: the same facts always give the same text."""
+    return json.dumps(facts, indent=1, allow_nan=False)
 
 
 def write_applied(applied: Applied, folder: Path, stem: str, *, tag: str = "") -> list[Path]:

@@ -118,9 +118,8 @@ def away_spans(lost: Mapping[str, Spans], reference: Mapping[str, Spans]) -> dic
 
 def reference_is_to_mend(segments: "pd.DataFrame", duration_s: float) -> bool:
     """Whether the reference was lost for so long that its clips are to be mended."""
-    worst_s = max(
-        (union_s(*spans) for spans in reference_lost_spans(segments).values()), default=0
-    )
+    lost = reference_lost_spans(segments)
+    worst_s = max((union_s(*spans) for spans in lost.values()), default=0.0)
     return worst_s >= REFERENCE_FROM * duration_s > 0
 
 

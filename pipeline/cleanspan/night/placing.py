@@ -18,13 +18,13 @@ from cleanspan.night.electrodes import electrodes
 from cleanspan.night.ledger import Ledger, utc_now
 from cleanspan.night.records import Try, outcome_to_json
 from cleanspan.screen import Outcome
-from cleanspan.types import EARLIER
+from cleanspan.types import EARLIER, SUMMARY
 
 STAGING = f"{UNFINISHED}night-"
 NIGHTS = "nights"
 ORIGIN = "_origin.json"
 ORIGIN_FORMAT = 1
-_RESERVED = {EARLIER, NIGHTS, "night.html", "summary.csv", "night.log", "ledger.sqlite"}
+_RESERVED = {EARLIER, NIGHTS, "night.html", SUMMARY, "night.log", "ledger.sqlite"}
 
 
 def place_name(name: str) -> str:

@@ -29,8 +29,8 @@ from cleanspan.night.rebuild import open_or_rebuild
 from cleanspan.night.records import Kind, Task, Try
 from cleanspan.scratch import sweep
 from cleanspan.screen import Outcome
+from cleanspan.types import SUMMARY
 
-SUMMARY = "summary.csv"
 SCREEN = "cleanspan.screen:screen_recording"
 PAGE_EVERY_S = 30.0
 """How often the page is renewed while the run is under way."""

@@ -17,7 +17,7 @@ from cleanspan.training.hand_labels import (
     unknown_channels,
 )
 from cleanspan.training.truth import stem
-from cleanspan.types import ALL_CHANNELS, CLEAN
+from cleanspan.types import ALL_CHANNELS, CLEAN, FACTS
 
 SEGMENTS = "_segments.csv"
 
@@ -54,7 +54,7 @@ class Judged:
             If the facts beside it are damaged.
         """
         name = segments.name.removesuffix(SEGMENTS)
-        facts_path = segments.with_name(f"{name}_facts.json")
+        facts_path = segments.with_name(f"{name}{FACTS}")
         if not facts_path.is_file():
             return cls(segments, frozenset({stem(name)}), None)
         facts = read_facts(facts_path)

@@ -38,7 +38,7 @@ from cleanspan.training.hand_labels import (
 )
 from cleanspan.training.scores import Calibration, FloatArray, IntArray, calibration
 from cleanspan.training.truth import TWO, Agreement, label_names, labels_of, stem
-from cleanspan.types import ALL_CHANNELS, CLEAN, EARLIER
+from cleanspan.types import ALL_CHANNELS, CLEAN, EARLIER, FACTS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -286,7 +286,7 @@ def _add_windows(
     comparison: Comparison,
 ) -> None:
     """Collect the probabilities of windows beside what is known about them."""
-    if not list(segments_path.parent.glob("*_facts.json")):
+    if not list(segments_path.parent.glob(f"*{FACTS}")):
         return
     result = StoredResult.load(segments_path.parent)
     stored = result.probabilities

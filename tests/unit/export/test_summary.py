@@ -68,7 +68,7 @@ def test_rows_of_an_earlier_summary_stand_above_with_their_own_labels(tmp_path):
     write_summary(earlier, path)
     (tmp_path / "gone" / "gone_facts.json").unlink()
     mine = Outcome("c.edf", "done", tmp_path / "c", 60.0, shares={"muscle": 0.5})
-    write_summary([mine], path, earlier=earlier_rows(path, but={"c"}))
+    write_summary([mine], path, earlier=earlier_rows(path, but={"c"})[0])
     shares = ("muscle_share", "blink_share", "gaze_left_share")
     rows = rows_of(path)
     assert tuple(name for name in rows[0] if name.endswith("_share"))[1:] == shares
@@ -77,4 +77,6 @@ def test_rows_of_an_earlier_summary_stand_above_with_their_own_labels(tmp_path):
         ("'=b.edf", "", "0.125", ""),
         ("c.edf", "0.5", "", ""),
     ]
-    assert [row["folder"] for row in earlier_rows(path, but={"=b"})] == ["a"]
+    kept, replaced = earlier_rows(path, but={"=b"})
+    assert [row["folder"] for row in kept] == ["a"]
+    assert [row["folder"] for row in replaced] == ["'=b"]
