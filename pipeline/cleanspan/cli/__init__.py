@@ -3,6 +3,7 @@
 import importlib
 import os
 import sys
+from pathlib import Path
 from typing import Any
 
 import click
@@ -32,13 +33,17 @@ UNSAID = 2
 class GivenPath(click.Path):
     """A path that is not empty: a shell variable that is not set would mean the current folder."""
 
-    name = "path"
+    def __init__(self, **options: Any) -> None:
+        super().__init__(path_type=Path, **options)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Refuse an empty text."""
         if value == "":
             self.fail("must not be empty (is a shell variable not set?)", param, ctx)
         return super().convert(value, param, ctx)
+
+
+EXISTING = GivenPath(exists=True)
 
 
 class Between(click.FloatRange):

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cleanspan.cli import GivenPath
+from cleanspan.cli import EXISTING, GivenPath
 from cleanspan.config import LabelRules, load_config
 from cleanspan.errors import UsageError, collecting
 
@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     from cleanspan.training.hand_labels import HandLabel
     from cleanspan.training.results import Evaluation
     from cleanspan.training.truth import Agreement
-
-EXISTING = GivenPath(exists=True, path_type=Path)
 
 
 @click.command("evaluate")
@@ -45,9 +43,7 @@ EXISTING = GivenPath(exists=True, path_type=Path)
 @click.option("--all-channels", default="", help="What 'all' means in the labels: 'Fp1 Fp2 …'.")
 @click.option("--not-read", multiple=True, help="A label the readers did not look for.")
 @click.option("--config", type=EXISTING, help="Settings with a [labels] table.")
-@click.option(
-    "--out", type=GivenPath(path_type=Path), help="Folder for tables (CSV) and a picture (PNG)."
-)
+@click.option("--out", type=GivenPath(), help="Folder for tables (CSV) and a picture (PNG).")
 def command(
     marks: tuple[Path, ...],
     label_paths: tuple[Path, ...],

@@ -69,7 +69,7 @@ def _list_plans(ctx: click.Context, param: click.Parameter, value: bool) -> None
 
 
 @click.command("exclude")
-@click.argument("results", nargs=-1, required=True, type=GivenPath(path_type=Path))
+@click.argument("results", nargs=-1, required=True, type=GivenPath())
 @click.option(
     "--plan",
     "names",
@@ -87,7 +87,7 @@ def _list_plans(ctx: click.Context, param: click.Parameter, value: bool) -> None
 @click.option("--text", default="", help="Only annotations that hold this text.")
 @click.option(
     "--table",
-    type=GivenPath(path_type=Path, dir_okay=False),
+    type=GivenPath(dir_okay=False),
     help="One table over these recordings. Default: plans.csv in the folder of results.",
 )
 @click.option(
@@ -126,8 +126,8 @@ def command(
         # Stopped, or the disk is full: what is new must be told, and known to the table.
         if rows:
             _tell_stopped(rows, folders, error)
-        if rows and table is None:
-            _write_table(rows, None, results)
+            if table is None:
+                _write_table(rows, None, results)
         raise
     _write_table(rows, table, results)
     if len(plans) == 1:

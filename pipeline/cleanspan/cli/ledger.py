@@ -27,7 +27,7 @@ STATES = ("waiting", "working", "placing", "done", "failed", "quarantined")
 @click.option(
     "--config",
     "config_path",
-    type=GivenPath(dir_okay=False, path_type=Path),
+    type=GivenPath(dir_okay=False),
     required=True,
     help="The night's settings: they say where the ledger is.",
 )

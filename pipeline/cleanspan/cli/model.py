@@ -6,14 +6,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cleanspan.cli import GivenPath
+from cleanspan.cli import EXISTING
 from cleanspan.config import Config, load_config
 from cleanspan.errors import ModelError, UsageError
 
 if TYPE_CHECKING:
     from cleanspan.training.store import ModelStore
 
-EXISTING = GivenPath(exists=True, path_type=Path)
 config_option = click.option(
     "--config", type=EXISTING, help="Settings, with [labelling] store where it is not the default."
 )

@@ -24,7 +24,7 @@ def as_date(value: datetime | None) -> date | None:
 @click.option(
     "--config",
     "config_path",
-    type=GivenPath(dir_okay=False, path_type=Path),
+    type=GivenPath(dir_okay=False),
     required=True,
     help="Settings of the night: a TOML file; configs/night.example.toml explains each.",
 )

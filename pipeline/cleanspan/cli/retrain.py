@@ -7,13 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cleanspan.cli import Between, GivenPath
+from cleanspan.cli import EXISTING, Between, GivenPath
 from cleanspan.config import load_config
 
 if TYPE_CHECKING:
     from cleanspan.training.retrain import Retrained
-
-EXISTING = GivenPath(exists=True, path_type=Path)
 
 
 @click.command("retrain")
@@ -62,7 +60,7 @@ EXISTING = GivenPath(exists=True, path_type=Path)
 @click.option("--config", type=EXISTING, help="Settings, with [labels] and [labelling] store.")
 @click.option(
     "--cache",
-    type=GivenPath(path_type=Path, file_okay=False),
+    type=GivenPath(file_okay=False),
     help="Folder for computed features. Default: the user's cache folder.",
 )
 def command(

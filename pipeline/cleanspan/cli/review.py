@@ -4,9 +4,7 @@ from pathlib import Path
 
 import click
 
-from cleanspan.cli import Between, GivenPath
-
-EXISTING = GivenPath(exists=True, path_type=Path)
+from cleanspan.cli import EXISTING, Between, GivenPath
 
 
 @click.command("review")
@@ -22,7 +20,7 @@ EXISTING = GivenPath(exists=True, path_type=Path)
     "--out",
     default=Path("review.html"),
     show_default=True,
-    type=GivenPath(dir_okay=False, path_type=Path),
+    type=GivenPath(dir_okay=False),
     help="The page to write; one with other spans is not replaced.",
 )
 @click.option(

@@ -20,9 +20,9 @@ if TYPE_CHECKING:
 
 
 @click.command("screen")
-@click.argument("paths", nargs=-1, required=True, type=GivenPath(path_type=Path))
-@click.option("--out", required=True, type=GivenPath(path_type=Path), help="Folder for results.")
-@click.option("--config", "config_path", type=GivenPath(path_type=Path), help="Settings, TOML.")
+@click.argument("paths", nargs=-1, required=True, type=GivenPath())
+@click.option("--out", required=True, type=GivenPath(), help="Folder for results.")
+@click.option("--config", "config_path", type=GivenPath(), help="Settings, TOML.")
 @click.option("--plan", help="Exclusion plan: a shipped one's name or a TOML file.")
 @click.option("--model", help="A model's name or folder instead of the one in use.")
 @click.option(
