@@ -3,6 +3,7 @@
 import contextlib
 import json
 import logging
+import os
 import sys
 from datetime import date
 from pathlib import Path
@@ -94,6 +95,14 @@ def test_codes_do_not_give_a_name_away() -> None:
     said = hidden.scrubbed(text, "/in/Ada Example.edf", "rec-1")
     assert said == "cannot read rec-1: rec-1 is odd"
     assert Names(FILE_NAME).of_content("00", "R.edf") == "R.edf"
+
+
+def test_a_hidden_name_is_taken_out_however_a_message_spells_it() -> None:
+    r"""A Latin-1 name: libraries write it with half characters, our own lines spell it out."""
+    path = os.fsdecode(b"/in/Ad\xe8le Example.edf")
+    for spelled in (path, Path(path).name, r"/in/Ad\xe8le Example.edf", r"Ad\xe8le Example.edf"):
+        said = Names(CODE).scrubbed(f"cannot read {spelled}", path, "rec-1")
+        assert said == "cannot read rec-1"
 
 
 @given(st.integers(1, 64), st.integers(100, 8000), st.floats(0, 2e5))

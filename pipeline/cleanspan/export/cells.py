@@ -25,16 +25,17 @@ def plain_cell(text: str) -> str:
     return f"'{line}" if line.startswith(FORMULA_STARTS) else line
 
 
-def readable(name: str) -> str:
-    r"""Write a file's name as text, bytes that are not UTF-8 spelled out (``\xff``).
+def readable(name: str | Path) -> str:
+    r"""Write a file's name or path as text, bytes that are not UTF-8 spelled out (``\xff``).
 
     Old archives have names in other encodings; such a name opens the file, but no table and no
     page can hold it. A line's end and other control characters are spelled out too.
     """
+    text = str(name)
     try:
-        text = name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+        text = text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
     except UnicodeEncodeError:  # half a character that is no byte of a name either
-        text = name.encode("utf-8", "backslashreplace").decode()
+        text = text.encode("utf-8", "backslashreplace").decode()
     return _CONTROL.sub(lambda found: found[0].encode("unicode_escape").decode(), text)
 
 

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from cleanspan.export.cells import readable
 from cleanspan.recording.content import companions
 
 
@@ -31,8 +30,3 @@ def stamp_of(path: Path) -> Stamp:
         max([status.st_mtime_ns, *(other.st_mtime_ns for other in others)]),
         status.st_ino,
     )
-
-
-def printable(path: Path | str) -> str:
-    """Spell a path in valid UTF-8, bytes that are not UTF-8 spelled out."""
-    return readable(str(path))

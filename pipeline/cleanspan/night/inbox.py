@@ -9,8 +9,9 @@ from pathlib import Path
 
 from cleanspan.atomic import UNFINISHED
 from cleanspan.errors import ConfigError
+from cleanspan.export.cells import readable
 from cleanspan.night.config import CODE, NightConfig
-from cleanspan.night.content import Stamp, printable, stamp_of
+from cleanspan.night.content import Stamp, stamp_of
 from cleanspan.night.records import Found
 
 OWN_MARKS = ("*_marked.edf", "*_marked.bdf")
@@ -47,7 +48,7 @@ def check_inboxes(config: NightConfig) -> None:
 
 def _missing(inbox: Path) -> str:
     got = "a file" if inbox.exists() else "nothing there"
-    return f"{printable(inbox)}: an inbox must be a folder, got: {got}; is its disk mounted?"
+    return f"{readable(inbox)}: an inbox must be a folder, got: {got}; is its disk mounted?"
 
 
 def look(config: NightConfig) -> Look:
@@ -69,7 +70,7 @@ def _search(inbox: Path, config: NightConfig, problems: list[str]) -> Iterator[F
 
     def remember(error: OSError) -> None:
         hidden = config.page.names == CODE or not error.filename
-        place = printable(inbox if hidden else error.filename)
+        place = readable(inbox if hidden else error.filename)
         problems.append(f"{place}: a folder of the inbox must be readable, got: {error.strerror}")
 
     for folder, below, names in os.walk(inbox, onerror=remember):

@@ -9,8 +9,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from cleanspan import __version__
+from cleanspan.export.cells import readable
 from cleanspan.night import schema
-from cleanspan.night.content import Stamp, printable
+from cleanspan.night.content import Stamp
 from cleanspan.night.records import Found, Kind, State, Try, outcome_to_json
 from cleanspan.screen import Outcome
 
@@ -121,7 +122,7 @@ class Ledger:
                 (
                     digest,
                     found.stamp.size,
-                    printable(found.path.name),
+                    readable(found.path.name),
                     place,
                     str(found.inbox),
                     utc_now(),

@@ -4,8 +4,9 @@ import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
+from cleanspan.export.cells import readable
 from cleanspan.night.config import CODE
-from cleanspan.night.content import Stamp, printable
+from cleanspan.night.content import Stamp
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,7 @@ class Names:
 
     def of_content(self, digest: str, name: str) -> str:
         """Name a recording whose content is known; ``name`` is its file's name."""
-        return code(digest) if self.hidden else printable(name)
+        return code(digest) if self.hidden else readable(name)
 
     def of_file(self, path: Path, stamp: Stamp) -> str:
         """Name a file that has not been read.
@@ -34,18 +35,19 @@ class Names:
         Its code must not be made from its name: who knows the names could try them all.
         """
         if not self.hidden:
-            return printable(path.name)
+            return readable(path.name)
         text = f"{stamp.inode} {stamp.mtime_ns} {stamp.size}"
         return f"file-{hashlib.blake2b(text.encode(), digest_size=4).hexdigest()}"
 
     def scrubbed(self, text: str, path: str, name: str) -> str:
         """Take a file's path, and its name where that may not appear, out of a message."""
-        text = text.replace(path, name)
-        if not self.hidden:
-            return text
-        for part in (str(Path(path).resolve()), Path(path).name, Path(path).stem):
+        parts = [path]
+        if self.hidden:
+            parts += [str(Path(path).resolve()), Path(path).name, Path(path).stem]
+        for part in parts:
             if len(part) > 2:
-                text = text.replace(part, name)
+                # Messages spell a name that is no text; libraries' own do not.
+                text = text.replace(part, name).replace(readable(part), name)
         return text
 
 

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from cleanspan.export.report.palette import Swatch
 
 TEMPLATES = Path(__file__).parent / "templates"
+_log = logging.getLogger(__name__)
+
 LATEST = "night.html"
 OURS = "– cleanspan</title>".encode()
 """What every page of the night has in its first `_HEAD` bytes."""
@@ -84,7 +86,7 @@ def keep_strange(path: Path) -> None:
     """
     if path.is_file() and OURS not in path.read_bytes()[:_HEAD]:
         kept = keep_file(path)
-        logging.getLogger(__name__).warning("%s was no page of the night: kept as %s", path, kept)
+        _log.warning("%s was no page of the night: kept as %s", path, kept)
 
 
 def write_note(config: NightConfig, message: str) -> None:
@@ -100,7 +102,7 @@ def write_note(config: NightConfig, message: str) -> None:
         with replacing_file(path) as beside:
             beside.write_text(text, encoding="utf-8")
     except Exception as error:  # noqa: BLE001 - the message itself is on its way to the terminal
-        logging.getLogger(__name__).error("no page: %s", error)  # noqa: TRY400
+        _log.error("no page: %s", error)
 
 
 def _write(

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from cleanspan.config import Config
-from cleanspan.night.content import Stamp, printable
+from cleanspan.export.cells import readable
+from cleanspan.night.content import Stamp
 from cleanspan.screen import Outcome
 
 
@@ -62,7 +63,7 @@ class Found:
     @property
     def key(self) -> str:
         """The path as a text that SQLite stores, bytes that are not UTF-8 spelled out."""
-        return printable(self.path)
+        return readable(self.path)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +127,7 @@ class Try:
 def outcome_to_json(outcome: Outcome) -> str:
     """Write an outcome as strict JSON: unknown numbers become null."""
     values = dataclasses.asdict(outcome)
-    values["folder"] = None if outcome.folder is None else printable(outcome.folder)
+    values["folder"] = None if outcome.folder is None else readable(outcome.folder)
     values["shares"] = {key: _number(value) for key, value in outcome.shares.items()}
     values = {key: _number(value) for key, value in values.items()}
     return json.dumps(values, allow_nan=False)
