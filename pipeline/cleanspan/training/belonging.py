@@ -10,14 +10,13 @@ from cleanspan.export.stored import read_channels, read_facts, whole
 from cleanspan.recording.electrodes import electrode_name, positions
 from cleanspan.training.hand_labels import (
     END_TOLERANCE_S,
-    REVIEWED,
+    LOOKED_AT,
     HandLabel,
     electrode_key,
     outside,
-    unknown_channels,
 )
 from cleanspan.training.truth import stem
-from cleanspan.types import ALL_CHANNELS, CLEAN, FACTS
+from cleanspan.types import ALL_CHANNELS, FACTS
 
 SEGMENTS = "_segments.csv"
 
@@ -171,18 +170,11 @@ def _beyond_end(one: Judged, labels: Sequence[HandLabel]) -> Iterator[str]:
 
 def unknown_everywhere(names: Sequence[str], channels: Sequence[str]) -> list[str]:
     """List what ``all`` is said to stand for and is neither an electrode nor a channel."""
-    keys = {electrode_key(channel) for channel in channels}
-    problems = []
-    for name in names:
-        key = electrode_key(name)
-        if key in keys or electrode_name(key) is not None:
-            continue
-        hint = did_you_mean(name, (*positions(), *channels))
-        problems.append(
-            "what 'all' means (labels.all_channels in settings, or --all-channels) must be "
-            f"electrodes or channels of the recordings, got {name!r}{hint}"
-        )
-    return problems
+    return [
+        "what 'all' means (labels.all_channels in settings, or --all-channels) must be "
+        f"electrodes or channels of the recordings, got {told}"
+        for told in _nowhere(names, channels)
+    ]
 
 
 def no_such_channels(one: Judged, labels: Sequence[HandLabel]) -> Iterator[str]:
@@ -191,19 +183,28 @@ def no_such_channels(one: Judged, labels: Sequence[HandLabel]) -> Iterator[str]:
     A row may name a channel that was not screened, or an electrode that was not recorded: one
     table of labels serves many. A misspelt name would count nowhere.
     """
-    path = one.segments.with_name(one.segments.name.removesuffix(SEGMENTS) + "_channels.csv")
+    path = channels_beside(one.segments)
     if not path.is_file():
         return
     recorded = [str(name) for name in read_channels(path)["channel"]]
-    known = {electrode_key(name) for name in recorded}
     for row in one.rows(labels):
-        for name in unknown_channels(row, known):
-            if electrode_name(electrode_key(name)) is None:
-                hint = did_you_mean(name, (*positions(), *recorded))
-                yield (
-                    f"{row.place}: channels must be electrodes or the recording's, got "
-                    f"{name!r}{hint}"
-                )
+        named = [name for name in row.channels if name != ALL_CHANNELS]
+        for told in _nowhere(named, recorded):
+            yield f"{row.place}: channels must be electrodes or the recording's, got {told}"
+
+
+def channels_beside(segments: Path) -> Path:
+    """Name the table of channels that belongs to a segment file; older results may lack it."""
+    return segments.with_name(f"{segments.name.removesuffix(SEGMENTS)}_channels.csv")
+
+
+def _nowhere(names: Sequence[str], channels: Sequence[str]) -> Iterator[str]:
+    """Tell names that are neither electrodes nor among channels, with what may be meant."""
+    known = {electrode_key(channel) for channel in channels}
+    for name in names:
+        key = electrode_key(name)
+        if key not in known and electrode_name(key) is None:
+            yield f"{name!r}{did_you_mean(name, (*positions(), *channels))}"
 
 
 def all_may_mean_fewer(
@@ -223,9 +224,7 @@ def all_may_mean_fewer(
     """
     doubtful = []
     for name, rows in own.items():
-        everywhere = any(
-            ALL_CHANNELS in row.channels for row in rows if row.label in (REVIEWED, CLEAN)
-        )
+        everywhere = any(ALL_CHANNELS in row.channels for row in rows if row.label in LOOKED_AT)
         named = {electrode_key(channel) for row in rows for channel in row.channels}
         known = {electrode_key(channel) for channel in screened[name]}
         if everywhere and len(known) > LARGEST_10_20 and 2 * len(named & known) < len(known):

@@ -10,8 +10,8 @@ import numpy.typing as npt
 
 from cleanspan.config import LabelRules
 from cleanspan.training.hand_labels import (
+    LOOKED_AT,
     OTHER,
-    REVIEWED,
     UNSURE,
     HandLabel,
     electrode_key,
@@ -19,7 +19,7 @@ from cleanspan.training.hand_labels import (
 )
 from cleanspan.training.scores import EventCounts
 from cleanspan.training.truth import Agreement, confusable, speaks_about
-from cleanspan.types import ALL_CHANNELS, BLINK, CLEAN
+from cleanspan.types import ALL_CHANNELS, BLINK
 
 SpanArray = npt.NDArray[np.float64]
 Span = tuple[float, float]
@@ -180,7 +180,7 @@ def _reviewed(labels: Sequence[HandLabel], label: str, rules: LabelRules) -> lis
     """List the rows that say where somebody looked for a label."""
     rows = []
     for row in labels:
-        if row.label in (REVIEWED, CLEAN):
+        if row.label in LOOKED_AT:
             used = {other.label for other in labels if other.reader == row.reader}
             if speaks_about(row, label, used, rules):
                 rows.append(row)

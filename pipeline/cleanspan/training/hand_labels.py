@@ -30,6 +30,7 @@ OTHER = "other"
 STATEMENTS = (REVIEWED, CLEAN, UNSURE, OTHER)
 """Texts that say something about a span other than "this artefact is here"."""
 
+LOOKED_AT = (REVIEWED, CLEAN)
 NO_LENGTH = "a span that was looked at must have a length, got 0 s; give it its duration"
 COLUMNS = ("recording", "label", "onset_s", "duration_s", "channels", "reader")
 AT_CHANNEL = "@@"
@@ -178,7 +179,7 @@ def _parse_row(
     label = meaning(row.get("label", ""), rules)
     if label is None:
         wrong.append(_unknown_label(row["label"], rules))
-    if label in (REVIEWED, CLEAN) and duration_s <= 0 and not wrong:
+    if label in LOOKED_AT and duration_s <= 0 and not wrong:
         wrong.append(NO_LENGTH)
     problems += [f"{place}: {problem}" for problem in wrong]
     if wrong or label is None:
@@ -245,7 +246,7 @@ def _read_annotations(path: Path, rules: LabelRules, problems: list[str]) -> lis
             if at:
                 problems.append(f"{place}: {_unknown_label(text, rules)}")
             continue
-        if label in (REVIEWED, CLEAN) and note.duration_s <= 0:
+        if label in LOOKED_AT and note.duration_s <= 0:
             problems.append(f"{place}: {NO_LENGTH}")
             continue
         channels = (channel.strip(),) if at else (ALL_CHANNELS,)
@@ -257,7 +258,7 @@ def _read_annotations(path: Path, rules: LabelRules, problems: list[str]) -> lis
 
 def _inside_reviewed(path: Path, labels: list[HandLabel], problems: list[str]) -> list[HandLabel]:
     """Keep the marks that a person looked at."""
-    reviewed = [row for row in labels if row.label in (REVIEWED, CLEAN)]
+    reviewed = [row for row in labels if row.label in LOOKED_AT]
     if not reviewed:
         problems.append(
             f"{path}: annotations must say which span was looked at ({REVIEWED!r}), got no such "

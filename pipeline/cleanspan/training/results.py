@@ -16,6 +16,7 @@ from cleanspan.training.belonging import (
     SEGMENTS,
     Judged,
     all_may_mean_fewer,
+    channels_beside,
     check_belonging,
     no_such_channels,
     unknown_everywhere,
@@ -30,6 +31,7 @@ from cleanspan.training.evaluation import (
     pooled,
 )
 from cleanspan.training.hand_labels import (
+    LOOKED_AT,
     REVIEWED,
     HandLabel,
     electrode_key,
@@ -265,7 +267,7 @@ def screened_channels(
 
     Where that file is missing, the channels that occur in segments or hand labels.
     """
-    path = segments_path.with_name(segments_path.name.removesuffix(SEGMENTS) + "_channels.csv")
+    path = channels_beside(segments_path)
     if path.is_file():
         table = read_channels(path)
         return [str(name) for name in table.loc[table["verdict"] != "not screened", "channel"]]
@@ -319,7 +321,7 @@ def _calibrations(
 
 def _warnings(labels: Sequence[HandLabel], scores: Sequence[Score]) -> list[str]:
     """Say what keeps the numbers from meaning what they seem to."""
-    reviewed = {stem(row.recording) for row in labels if row.label in (REVIEWED, CLEAN)}
+    reviewed = {stem(row.recording) for row in labels if row.label in LOOKED_AT}
     unread = sorted({score.name for score in scores if stem(score.name) not in reviewed})
     warnings = []
     if unread:

@@ -170,7 +170,8 @@ def retrain(
     lab = all_joined([lesson.tables for lesson in lessons]) if lessons else None
     if lab is None or not _teaches(lab, labels):
         raise LabelsError([NOTHING_TO_LEARN])
-    _tell_known(lessons, old)
+    known = _known_before(lessons, old)
+    _tell_known(known, lessons, old)
     rest = background(old_folder, seed=plan.seed) if plan.lab_share < 1 else None
     rules = {label: old.rules.get(label, SegmentRule()) for label in (BLINK, *window_labels)}
     warnings = _warnings(lab, window_labels, old)
@@ -181,7 +182,7 @@ def retrain(
             lab, rest, window_labels, rules, recipe=plan.seeded_recipe, lab_share=plan.lab_share
         )
     ours = counts_of(left_out, lab, {lesson.person for lesson in lessons}) if left_out else {}
-    judgement = _judgement(ours, lessons, lab, old, plan=plan)
+    judgement = _judgement(ours, lessons, lab, old, known=known, plan=plan)
     checked = calibrations(left_out, lab)
     facts = _facts(lessons, labels, judgement, checked, old, plan)
     with store.adding(plan.name) as folder:
@@ -217,9 +218,8 @@ def _known_before(lessons: Sequence[Lesson], old: Model) -> set[str]:
     return known - set(read_left_out(old.folder, lessons_codes(lessons)))
 
 
-def _tell_known(lessons: Sequence[Lesson], old: Model) -> None:
+def _tell_known(known: set[str], lessons: Sequence[Lesson], old: Model) -> None:
     """Say before the work if too few people will be left to judge on."""
-    known = _known_before(lessons, old)
     left = len({lesson.person for lesson in lessons}) - len(known)
     if known and left < FEWEST_PEOPLE:
         logger.warning(
@@ -312,7 +312,13 @@ def _of_people(tables: Tables, people: set[str]) -> Tables:
 
 
 def _judgement(
-    ours: PersonCounts, lessons: Sequence[Lesson], lab: Tables, old: Model, *, plan: Plan
+    ours: PersonCounts,
+    lessons: Sequence[Lesson],
+    lab: Tables,
+    old: Model,
+    *,
+    known: set[str],
+    plan: Plan,
 ) -> Judgement:
     """Compare with the old model: asked about people new to it, else by its left-out figures."""
     seen = seen_people(old, [(lesson.person, lesson.content) for lesson in lessons])
@@ -326,7 +332,7 @@ def _judgement(
         len(judged),
         sum(lesson.person in judged for lesson in lessons),
         differences(ours, theirs, seed=plan.seed),
-        len(_known_before(lessons, old)),
+        len(known),
     )
 
 

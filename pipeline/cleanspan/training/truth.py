@@ -10,14 +10,14 @@ import numpy.typing as npt
 
 from cleanspan.config import LabelRules
 from cleanspan.training.hand_labels import (
+    LOOKED_AT,
     OTHER,
-    REVIEWED,
     STATEMENTS,
     UNSURE,
     HandLabel,
     electrode_key,
 )
-from cleanspan.types import ALL_CHANNELS, BLINK, CLEAN, CONTACT_LOSS, LABELS
+from cleanspan.types import ALL_CHANNELS, BLINK, CONTACT_LOSS, LABELS
 
 TruthArray = npt.NDArray[np.int8]
 
@@ -195,7 +195,7 @@ def _reader_truth(
     truth = np.full(grid.shape, UNKNOWN, dtype=np.int8)
     used = {row.label for row in labels}
     for row in labels:
-        if row.label in (REVIEWED, CLEAN) and speaks_about(row, label, used, rules):
+        if row.label in LOOKED_AT and speaks_about(row, label, used, rules):
             truth[grid.channels(row.channels), grid.inside(row)] = NEGATIVE
     for row in labels:
         if row.label in (UNSURE, OTHER) and label in confusable(row, label, rules):
