@@ -80,12 +80,33 @@ def failure(capsys, *args):
     return caught.value.code, capsys.readouterr().err
 
 
-def test_nothing_in_common_is_one_clear_line(folder, capsys):
-    other = folder / "other.csv"
-    other.write_text(LABELS.replace("ward_01", "ward_09"))
-    code, err = failure(capsys, folder / "results", "--labels", other)
+@pytest.mark.parametrize(
+    ("right", "wrong", "told"),
+    [
+        ("ward_01", "ward_09", ["got none in common; labels are of: ward_09.edf"]),
+        (
+            "reviewed,0,20",
+            "reviewed,0,0",
+            ["wrong.csv:2: a span that was looked at must have a length, got 0 s"],
+        ),
+        (
+            "Fp1 Fp2",
+            "Fp1 Fp22",
+            [
+                "wrong.csv:3: channels must be electrodes or the recording's, got 'Fp22'",
+                "did you mean 'Fp2'?",
+            ],
+        ),
+    ],
+    ids=["nothing in common", "looked at for no time", "a channel that is nowhere"],
+)
+def test_labels_that_cannot_be_compared_are_told(folder, capsys, right, wrong, told):
+    labels = folder / "wrong.csv"
+    labels.write_text(LABELS.replace(right, wrong))
+    code, err = failure(capsys, folder / "results", "--labels", labels)
     assert code == 2
-    assert "got none in common; labels are of: ward_09.edf" in err
+    for text in told:
+        assert text in err
 
 
 def test_an_unknown_reader_is_answered_with_the_known(folder, capsys):
@@ -134,23 +155,6 @@ def test_labelled_channels_that_were_not_screened_are_named(folder):
     done = run(folder / "results", "--labels", labels)
     assert done.exit_code == 0, done.output
     assert "ward_01.edf: labelled but not screened, so not scored: Oz" in done.output
-
-
-def test_a_span_that_was_looked_at_has_a_length(folder, capsys):
-    labels = folder / "labels.csv"
-    labels.write_text(LABELS.replace("reviewed,0,20", "reviewed,0,0"))
-    code, err = failure(capsys, folder / "results", "--labels", labels)
-    assert code == 2
-    assert "labels.csv:2: a span that was looked at must have a length, got 0 s" in err
-
-
-def test_a_channel_that_is_nowhere_is_refused_with_its_line(folder, capsys):
-    labels = folder / "labels.csv"
-    labels.write_text(LABELS.replace("Fp1 Fp2", "Fp1 Fp22"))
-    code, err = failure(capsys, folder / "results", "--labels", labels)
-    assert code == 2
-    assert "labels.csv:3: channels must be electrodes or the recording's, got 'Fp22'" in err
-    assert "did you mean 'Fp2'?" in err
 
 
 def test_a_label_that_nobody_marked_is_asked_about(folder):

@@ -153,7 +153,6 @@ def test_columns_that_people_added_to_the_summary_stay(run, model):
     assert list(summary()[0])[-1] == "comment"
 
 
-@pytest.mark.skipif(not hasattr(os, "symlink"), reason="needs links")
 def test_a_link_in_a_circle_costs_nothing_but_a_word(run, source, caplog):
     Path("in").mkdir()
     shutil.copy(source, "in/good.edf")

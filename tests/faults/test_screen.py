@@ -196,6 +196,15 @@ def test_stopped_after_some_recordings_it_says_how_many_are_done(good, model, tm
     assert done.left == {"a", "summary.csv"}
 
 
+def screening(source, out, model):
+    """Start a call of its own, without page and copy."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "cleanspan", "screen", str(source), "--out", str(out),
+         "--model", str(model), "--marked", "none", "--no-report", "--jobs", "1"],
+        stdout=subprocess.DEVNULL,
+    )  # fmt: skip
+
+
 def test_two_calls_into_one_folder_lose_no_row_of_each_other(good, model, tmp_path):
     """Both are done at about the same time; each reads the summary, adds to it and replaces it."""
     out = tmp_path / "out"
@@ -203,13 +212,7 @@ def test_two_calls_into_one_folder_lose_no_row_of_each_other(good, model, tmp_pa
     for number in range(6):
         source = tmp_path / f"r{number}.edf"
         source.write_bytes(good.read_bytes())
-        runs.append(
-            subprocess.Popen(
-                [sys.executable, "-m", "cleanspan", "screen", str(source), "--out", str(out),
-                 "--model", str(model), "--marked", "none", "--no-report", "--jobs", "1"],
-                stdout=subprocess.DEVNULL,
-            )
-        )  # fmt: skip
+        runs.append(screening(source, out, model))
     assert [run.wait(timeout=100) for run in runs] == [0] * 6
     with (out / "summary.csv").open(encoding="utf-8", newline="") as file:
         names = sorted(row["recording"] for row in csv.DictReader(file))
@@ -220,11 +223,7 @@ def test_a_summary_is_not_replaced_while_another_call_is_at_it(good, model, tmp_
     out = tmp_path / "out"
     out.mkdir()
     with alone_in(out):
-        run = subprocess.Popen(
-            [sys.executable, "-m", "cleanspan", "screen", str(good), "--out", str(out),
-             "--model", str(model), "--marked", "none", "--no-report", "--jobs", "1"],
-            stdout=subprocess.DEVNULL,
-        )  # fmt: skip
+        run = screening(good, out, model)
         until = time.monotonic() + 60
         while not list(out.glob("*/*_facts.json")) and time.monotonic() < until:
             time.sleep(0.02)
