@@ -34,6 +34,7 @@ def test_what_is_common_is_covered_by_every_part(parts):
     shared = common(parts)
     np.testing.assert_array_equal(seconds(shared), np.all([seconds(p) for p in parts], axis=0))
     assert (shared[0][1:] >= shared[1][:-1]).all()
+    assert (shared[1] > shared[0]).all(), "spans that only touch have nothing in common"
 
 
 @given(spans, spans)
