@@ -40,8 +40,10 @@ def note_written(folder: Path, facts: Path) -> None:
     facts.write_text(facts_text(known), encoding="utf-8")
 
 
-def keep_handwork(folder: Path) -> Path | None:
+def keep_handwork(folder: Path) -> None:
     """Copy what was added or changed by hand out of results that are about to be replaced.
+
+    It goes to ``earlier/`` beside the folder, and that is said.
 
     A corrected copy of the recording, a plan's lists, a note: what a person made is not ours to
     delete, and what can be made again is not worth the risk of asking which is which.
@@ -51,11 +53,6 @@ def keep_handwork(folder: Path) -> Path | None:
     folder : Path
         Results of one recording; it need not exist.
 
-    Returns
-    -------
-    Path or None
-        Where the files are kept, beside the folder in ``earlier/``; None if there were none.
-
     Raises
     ------
     OutputError
@@ -63,7 +60,7 @@ def keep_handwork(folder: Path) -> Path | None:
     """
     found = handwork(folder)
     if not found:
-        return None
+        return
     kept = _free(folder.parent / EARLIER, f"{folder.name}.{_now()}", ".by-hand")
     with replacing_folder(kept) as beside:
         for path in found:
@@ -81,7 +78,6 @@ def keep_handwork(folder: Path) -> Path | None:
     log.warning(
         "%s: what was added or changed there since is kept in %s: %s%s", folder, kept, names, more
     )
-    return kept
 
 
 def keep_file(path: Path) -> Path:
