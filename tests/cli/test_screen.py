@@ -368,6 +368,21 @@ def test_an_empty_argument_never_means_the_current_folder(run, source):
     assert [path.name for path in Path().iterdir() if path.name != "state"] == ["here.edf"]
 
 
+def test_a_recording_in_a_folder_of_others_is_one_line(run, monkeypatch):
+    def exists(path):
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "exists", exists)
+    done = run("others/rest.edf")
+    monkeypatch.undo()
+    assert done.status == 2
+    (line,) = done.lines
+    assert line == (
+        "cleanspan: others/rest.edf: it must be within reach, got: Permission denied; mend its "
+        "permissions or name another"
+    )
+
+
 def test_a_pipe_is_no_recording(run):
     os.mkfifo("pipe.edf")
     refused(run("pipe.edf"), "pipe.edf: a recording must be a file or a folder")

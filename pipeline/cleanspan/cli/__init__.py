@@ -26,8 +26,8 @@ COMMANDS = {
 """Command name → its line in ``cleanspan --help``; the module is ``cleanspan.cli.<name>``."""
 
 
-UNSAID = 2
-"""Exit status where the work may be done, but not all that is to be said could be written."""
+UNDONE = 2
+"""Exit status where a file is out of reach, or what is to be said could not be written."""
 
 
 class GivenPath(click.Path):
@@ -113,15 +113,20 @@ def main(args: list[str] | None = None) -> Any:
         _silence()
         sys.exit(0)
     except OSError as error:
-        if error.filename is not None:
-            raise
-        _silence()
-        click.echo(
-            "cleanspan: standard output must take what is said there, got: "
-            f"{error.strerror}; what was written to files is whole, see there or run again",
-            err=True,
-        )
-        sys.exit(UNSAID)
+        if error.filename is None:
+            _silence()
+            click.echo(
+                "cleanspan: standard output must take what is said there, got: "
+                f"{error.strerror}; what was written to files is whole, see there or run again",
+                err=True,
+            )
+        else:
+            click.echo(
+                f"cleanspan: {error.filename}: it must be within reach, got: {error.strerror}; "
+                "mend its permissions or name another",
+                err=True,
+            )
+        sys.exit(UNDONE)
 
 
 def _silence() -> None:
