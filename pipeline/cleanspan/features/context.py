@@ -180,7 +180,8 @@ def add_context(
     """
     column = {name: place for place, name in enumerate(RAW_NAMES)}
     rows = rows.copy()
-    rows[:, column[OUTSTANDING]] = outstanding(rows[:, column[OUTSTANDING]], hop_s)
+    for name in OUTSTANDING:
+        rows[:, column[name]] = outstanding(rows[:, column[name]], hop_s)
     if not around.upper_shown:
         for name in ("band_65_78", "slope_high", "faster_size"):
             rows[:, column[name]] = np.nan

@@ -14,7 +14,16 @@ import numpy as np
 import numpy.typing as npt
 
 from cleanspan.config import Windows
-from cleanspan.features import context, edges, events, spatial, spectral, statistical
+from cleanspan.features import (
+    context,
+    edges,
+    events,
+    snaps,
+    spatial,
+    spectral,
+    statistical,
+    whole_head,
+)
 from cleanspan.features.humps import Humps
 from cleanspan.features.registry import EVENT_NAMES, RAW_NAMES, SMOOTH_S
 from cleanspan.features.slower import Slower
@@ -254,10 +263,14 @@ class _Worker:
         starts_s = hop_s * windows.astype(np.float64)
         if not chunk.n_windows:
             return np.empty((len(self.channels), 0, len(RAW_NAMES)), dtype=np.float32)
-        middle = self._cut(chunk, self.middle_factor, starts_s)
-        slow = self._cut(chunk, self.slow_factor, starts_s)
+        made = self._slower(chunk)
+        middle, slow = (
+            made.cut(made.without_mains(factor), factor, starts_s)
+            for factor in (self.middle_factor, self.slow_factor)
+        )
         lag = statistical.step_lag(self.slow_rate_hz)
-        wide = self._cut(chunk, self.slow_factor, starts_s, before=lag)
+        without = made.without_mains(self.slow_factor)
+        wide = made.cut(without, self.slow_factor, starts_s, before=lag)
         spectra = self._spectral(chunk, starts_s)
         parts = (
             spectra,
@@ -267,10 +280,12 @@ class _Worker:
             spatial.spatial_features(slow, wide, self.slow_rate_hz, near=self.near),
             spatial.relative_to_quiet(spectra[..., 5])[..., None],
             spatial.relative_to_quiet(spectra[..., 6])[..., None],
+            whole_head.whole_head_features(made, starts_s, self.slow_factor),
+            snaps.snap_features(made, starts_s, self.middle_factor, near=self.near),
         )
         together = max(round(DISTANCE_S / hop_s), 1)
         # Two channels that differ by their mains alone are not joined: here it counts.
-        whole = self._cut(chunk, self.slow_factor, starts_s, with_mains=True)
+        whole = made.cut(made.whole(self.slow_factor), self.slow_factor, starts_s)
         for first in range(0, whole.shape[1], together):
             self._note_distances(whole[:, first : first + together])
         return np.concatenate(parts, axis=2)
@@ -279,25 +294,6 @@ class _Worker:
     def slow_rate_hz(self) -> float:
         """Rate of the slow signal."""
         return self.rate_hz / self.slow_factor
-
-    def _cut(
-        self,
-        chunk: Chunk,
-        factor: int,
-        starts_s: npt.NDArray[np.float64],
-        *,
-        before: int = 0,
-        with_mains: bool = False,
-    ) -> npt.NDArray[np.float32]:
-        """Windows at a slower rate, ndarray of shape (n_channels, n_windows, before + length)."""
-        made = self._slower(chunk)
-        slower = made.whole(factor) if with_mains else made.without_mains(factor)
-        rate_hz = self.rate_hz / factor
-        # A window of a rate that is no whole number may reach one sample past the piece's end.
-        length = min(round(rate_hz) + before, slower.shape[1])
-        starts = np.rint(starts_s * rate_hz).astype(np.int64) - made.first(factor) - before
-        starts = np.clip(starts, 0, slower.shape[1] - length)
-        return gather(slower, starts, length)
 
     def _slower(self, chunk: Chunk) -> Slower:
         """Slower versions of a chunk: kept for as long as it is worked on."""

@@ -6,13 +6,14 @@ on one channel. A feature that a recording cannot show is NaN, never zero.
 
 from dataclasses import dataclass
 
-FEATURE_VERSION = 4
+FEATURE_VERSION = 5
 """Raised when a feature's value changes for the same samples: models name the one they know."""
 
 COMMON = "common practice"
 HJORTH = "Hjorth 1970, Electroencephalogr Clin Neurophysiol 29:306"
 WELCH = "Welch 1967, IEEE Trans Audio Electroacoust 15:70; Hann window as in Harris 1978"
 MUSCLE = "muscle 20-300 Hz: Muthukumaraswamy 2013, Front Hum Neurosci 7:138"
+MULTIPLE = "1 - R²: Marquardt 1970, Technometrics 12:591; ridge: Hoerl & Kennard 1970, 12:55"
 DISTANCE = "electrical distance: Tenke & Kayser 2001, Clin Neurophysiol 112:545"
 
 
@@ -143,19 +144,88 @@ SPATIAL = (
     ),
 )
 
-RAW_FEATURES = SPECTRAL + STATISTICAL + SPATIAL
+WHOLE_HEAD = (
+    Feature(
+        "unexplained",
+        "log10 share",
+        "variance that no mixture of the other channels explains, over 5 s",
+        MULTIPLE,
+    ),
+    Feature("unexplained_fast", "log10 share", "the same after differencing", MULTIPLE),
+    Feature("unexplained_slowest", "log10 share", "the same of what lies below 6 Hz", MULTIPLE),
+    Feature("others_unexplained", "log10 share", "its median over the channels", COMMON),
+    Feature("others_unexplained_fast", "log10 share", "the same after differencing", COMMON),
+    Feature(
+        "others_unexplained_slowest", "log10 share", "the same of what lies below 6 Hz", COMMON
+    ),
+    Feature(
+        "shared",
+        "log10 ratio",
+        "rms of the median over all channels against what the median channel has besides, 5 s",
+        COMMON,
+    ),
+    Feature("shared_fast", "log10 ratio", "the same after differencing", COMMON),
+    Feature(
+        "uneven",
+        "log10",
+        "median distance from 1 of the gains with which the channels have that median, 5 s",
+        COMMON,
+    ),
+    Feature("uneven_fast", "log10", "the same after differencing", COMMON),
+)
+
+SNAPS = (
+    Feature(
+        "snap_alone",
+        "log10 µV",
+        "largest change in 12 ms after the neighbours' mean is taken away",
+        COMMON,
+    ),
+    Feature("snap_alone_crest", "log10 ratio", "that change against the median change", COMMON),
+    Feature(
+        "snap_alone_lead",
+        "log10 ratio",
+        "that change against the largest among the neighbours",
+        COMMON,
+    ),
+    Feature(
+        "snap_alone_balance",
+        "share",
+        "how much of it is not taken back as fast: 0 for a spike, near 1 for a step",
+        COMMON,
+    ),
+    Feature(
+        "snap_apart",
+        "log10 µV",
+        "largest change in 12 ms after the median over all channels is taken away",
+        COMMON,
+    ),
+    Feature("snap_apart_crest", "log10 ratio", "that change against the median change", COMMON),
+    Feature("snap_apart_balance", "share", "how much of it is not taken back as fast", COMMON),
+    Feature(
+        "level_apart",
+        "log10 µV",
+        "mean after the median over all channels is taken away, as far as it stands out from "
+        "before and after",
+        COMMON,
+    ),
+)
+
+RAW_FEATURES = SPECTRAL + STATISTICAL + SPATIAL + WHOLE_HEAD + SNAPS
 RAW_NAMES = tuple(feature.name for feature in RAW_FEATURES)
 
 BASELINED = (
     "rms", "band_1_4", "band_8_13", "band_20_30", "band_30_45", "band_65_78", "step",
-    "distance_mid", "step_alone", "busiest_length", "common_share",
+    "distance_mid", "step_alone", "busiest_length", "common_share", "shared", "shared_fast",
+    "uneven_fast",
 )  # fmt: skip
 """Features of which the distance to the channel's own middle is a feature too."""
 
 MIDDLES = (
     "band_20_30", "band_30_45", "band_65_78", "slope_high", "rms", "fast_size", "faster_size",
     "neighbour_r", "neighbour_r_best", "neighbour_r_fast", "neighbour_r_fast_best",
-    "distance_best", "slow_size", "mobility",
+    "distance_best", "slow_size", "mobility", "unexplained", "unexplained_fast",
+    "unexplained_slowest",
 )  # fmt: skip
 """Features of which the channel's middle over the whole recording is a feature too."""
 
@@ -170,14 +240,17 @@ SMOOTHED = (
 SMOOTH_S = 8.0
 """Length of those surroundings, s."""
 
-OUTSTANDING = "level_alone"
-"""The feature that is measured in µV and turned into what stands out when context is known: what
+OUTSTANDING = ("level_alone", "level_apart")
+"""Features that are measured in µV and turned into what stands out when context is known: what
 creeps back after a pop lies off the seconds before and the seconds after, drift lies between."""
 
 OUTSTANDING_S = (1.0, 4.0)
 """How far away those seconds begin and end, s."""
 
-NEAR = ("step_alone", "step_lead", "jump_crest")
+NEAR = (
+    "step_alone", "step_lead", "jump_crest", "snap_alone", "snap_alone_crest", "snap_alone_lead",
+    "snap_apart", "snap_apart_crest",
+)  # fmt: skip
 """Features of which the largest value just before, and just before and after, are features too:
 what creeps back after a pop is told from drift by the jump before it."""
 

@@ -127,7 +127,7 @@ def _of_some(
     log_rms = np.log10(variance) / 2
     middle_rms = np.median(log_rms, axis=1, keepdims=True)
     distance = _distances(covariance, near)
-    alone_uv = _alone(wide_uv.transpose(1, 0, 2), near)
+    alone_uv = without_neighbours(wide_uv.transpose(1, 0, 2), near)
     alone, lead = _steps_alone(alone_uv, rate_hz, near)
     crest, balance = _jumps(alone_uv)
     common = np.broadcast_to(_common_r(covariance)[:, None], log_rms.shape)
@@ -227,13 +227,19 @@ def _common_share(covariance: npt.NDArray[np.float32]) -> npt.NDArray[np.float32
     return share
 
 
-def _alone(
-    by_window: npt.NDArray[np.float32], near: npt.NDArray[np.int64]
+def without_neighbours(
+    samples_uv: npt.NDArray[np.float32], near: npt.NDArray[np.int64]
 ) -> npt.NDArray[np.float32]:
-    """Take the neighbours' mean away from each channel."""
+    """Take the neighbours' mean away from each channel.
+
+    Parameters
+    ----------
+    samples_uv : ndarray of shape (..., n_channels, n_samples), µV
+    near : ndarray of shape (n_channels, n_neighbours)
+    """
     mixing = np.eye(near.shape[0], dtype=np.float32)
     np.put_along_axis(mixing, near, np.float32(-1 / near.shape[1]), axis=1)
-    alone_uv: npt.NDArray[np.float32] = mixing @ by_window
+    alone_uv: npt.NDArray[np.float32] = mixing @ samples_uv
     return alone_uv
 
 

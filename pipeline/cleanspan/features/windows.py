@@ -16,8 +16,9 @@ WINDOW_S = 1.0
 CELL_S = 0.0625
 """Smallest step of the grid, s: hops are whole multiples of it."""
 
-MARGIN_S = 3.0
-"""Samples kept on both sides of a chunk, s: an event near its edge needs its surroundings."""
+MARGIN_S = 4.0
+"""Samples kept on both sides of a chunk, s: an event near its edge needs its surroundings, and so
+do whole-head features, with mains that are told by the second around them."""
 
 
 def sample_at(time_s: float, rate_hz: float) -> int:

@@ -13,9 +13,11 @@ import numpy as np
 from cleanspan.features.registry import (
     CONTEXT,
     EVENT_NAMES,
+    SNAPS,
     SPATIAL,
     SPECTRAL,
     STATISTICAL,
+    WHOLE_HEAD,
     WINDOW_NAMES,
 )
 from cleanspan.labelling.network import Head, Scaling
@@ -52,6 +54,8 @@ WINDOW_FAMILIES: Mapping[str, tuple[str, ...]] = {
     "spectral": (*(feature.name for feature in SPECTRAL), "mains", "mains_rms"),
     "statistical": tuple(feature.name for feature in STATISTICAL),
     "spatial": tuple(feature.name for feature in SPATIAL),
+    "whole head": tuple(feature.name for feature in WHOLE_HEAD),
+    "snaps": tuple(feature.name for feature in SNAPS),
     "above the channel's middle": _ending("_above"),
     "the channel's middle": _ending("_middle"),
     "surrounding seconds": (*_ending("_around"), *_ending("_before"), *_ending("_near")),

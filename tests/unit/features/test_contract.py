@@ -9,13 +9,12 @@ import pytest
 from cleanspan.config import Config
 from cleanspan.features.context import COUNTED
 from cleanspan.features.registry import (
-    CONTEXT,
     EVENT_FEATURES,
     EVENT_NAMES,
     RAW_NAMES,
+    SNAPS,
     SPATIAL,
-    SPECTRAL,
-    STATISTICAL,
+    WHOLE_HEAD,
     WINDOW_FEATURES,
     WINDOW_NAMES,
 )
@@ -89,15 +88,16 @@ def test_streaming_equals_the_whole_at_odd_rates(invented, rate_hz):
 
 
 def test_features_of_one_channel_do_not_depend_on_the_others(invented, busy_minute, minute):
-    """Spatial features compare channels, and so does the choice of 50 or 60 Hz; nothing else."""
+    """Features of the neighbours and of the whole head compare channels, and so does the choice
+    of 50 or 60 Hz; nothing else."""
     changed = busy_minute.copy()
     changed[1:-1] = 3 * changed[1:-1][::-1, ::-1] + 400
     other = invented.features_of(invented.in_memory(changed))
-    spatial = {feature.name for feature in SPATIAL}
+    compared = {feature.name for feature in (*SPATIAL, *WHOLE_HEAD, *SNAPS)}
     own = [
         place
-        for place, feature in enumerate((*SPECTRAL, *STATISTICAL, *SPATIAL, *CONTEXT))
-        if re.sub("_(above|middle|around|before|near)$", "", feature.name) not in spatial
+        for place, feature in enumerate(WINDOW_FEATURES)
+        if re.sub("_(above|middle|around|before|near)$", "", feature.name) not in compared
     ]
     assert len(own) > 40
     assert other.around.mains_column == minute.around.mains_column == "mains_50"

@@ -11,6 +11,12 @@ SECONDS = 40
 ALLOWED = {
     # shape statistics are taken between 125 and 167 Hz: bandwidth moves them a little
     "mobility": 0.15, "mobility_middle": 0.15, "complexity": 0.15, "line_length": 0.15,
+    # and so are snaps, within 12 to 16 ms: the largest of some changes against one in four
+    **{
+        f"snap_{rest}_{what}": 0.1
+        for rest in ("alone", "apart")
+        for what in ("crest", "crest_before", "crest_near", "balance")
+    },
 }  # fmt: skip
 
 

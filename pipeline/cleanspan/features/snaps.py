@@ -1,0 +1,88 @@
+"""Snaps: what changes faster than any wave of the brain, for a pop rises within milliseconds.
+
+Each channel is taken without its neighbours' mean, and without the median over all channels:
+neighbours that come off together hide each other's pops from the first, not from the second.
+"""
+
+import numpy as np
+import numpy.typing as npt
+
+from cleanspan.features.registry import SNAPS
+from cleanspan.features.slower import Slower
+from cleanspan.features.spatial import without_neighbours
+from cleanspan.features.spectral import RMS_FLOOR_UV
+from cleanspan.features.whole_head import middle_of
+
+Array = npt.NDArray[np.float32]
+
+SNAP_S = 0.012
+"""How long a snap may take (common practice)."""
+EVERY = 4
+"""Every so many changes of a window are enough to tell how large they usually are."""
+LEAST_CHANGE_UV = 0.02
+"""A usual change is taken to be no smaller: a flat channel must not snap with every bit."""
+
+
+def snap_features(
+    made: Slower, starts_s: npt.NDArray[np.float64], factor: int, *, near: npt.NDArray[np.int64]
+) -> Array:
+    """Compute the columns of `registry.SNAPS`.
+
+    Parameters
+    ----------
+    made : Slower
+        The samples of one chunk.
+    starts_s : ndarray of shape (n_windows,), s
+        Onsets of the chunk's windows, from the piece's start.
+    factor : int
+        How much slower the rate is that snaps are looked for at.
+    near : ndarray of shape (n_channels, n_neighbours)
+
+    Returns
+    -------
+    ndarray of shape (n_channels, n_windows, 8)
+        NaN throughout where there is one channel only.
+    """
+    whole = made.without_mains(factor)
+    if len(whole) < 2:
+        return np.full((len(whole), starts_s.size, len(SNAPS)), np.nan, dtype=np.float32)
+    lag = max(round(SNAP_S * made.rate_hz / factor), 1)
+    # What comes in through the reference is in the median, too.
+    alone, apart = without_neighbours(whole, near), whole - middle_of(whole)
+    of_alone, of_apart = (
+        _snaps(made.cut(_changes(rest, lag), factor, starts_s)) for rest in (alone, apart)
+    )
+    height, crest, balance = of_alone
+    lead = height - height[near].max(axis=1)
+    level = made.cut(apart, factor, starts_s).mean(axis=-1)
+    return np.stack((height, crest, lead, balance, *of_apart, level), axis=-1)
+
+
+def _changes(samples: Array, lag: int) -> Array:
+    """Change of each sample from so many samples before; of the first ones there is none."""
+    changes = np.zeros_like(samples)
+    np.subtract(samples[:, lag:], samples[:, :-lag], out=changes[:, lag:])
+    return changes
+
+
+def _snaps(change: Array) -> tuple[Array, Array, Array]:
+    """Largest change, how far it stands out, and whether it stays.
+
+    Parameters
+    ----------
+    change : ndarray of shape (n_channels, n_windows, length), µV
+
+    Returns
+    -------
+    height : ndarray of shape (n_channels, n_windows), log10 µV
+    crest : ndarray of shape (n_channels, n_windows), log10 ratio
+        Against the median change.
+    balance : ndarray of shape (n_channels, n_windows)
+        0 where it is taken back as fast, near 1 for a step.
+    """
+    up, down = change.max(axis=-1), -change.min(axis=-1)
+    largest = np.maximum(np.maximum(up, down), np.float32(RMS_FLOOR_UV))
+    some = np.sort(np.abs(change[..., ::EVERY]), axis=-1)
+    usual = some[..., some.shape[-1] // 2]
+    crest = np.log10(largest / np.maximum(usual, np.float32(LEAST_CHANGE_UV)))
+    return np.log10(largest), crest, np.abs(up - down) / largest

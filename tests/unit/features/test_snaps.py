@@ -1,0 +1,87 @@
+"""Snaps: pops that rise within milliseconds, alone or together with the neighbours."""
+
+import numpy as np
+import pytest
+
+from cleanspan.features.registry import WINDOW_NAMES
+
+CAP = (
+    *("Fp1", "Fp2", "F7", "F3", "Fz", "F4", "F8", "T7", "C3", "Cz", "C4", "T8"),
+    *("P7", "P3", "Pz", "P4", "P8", "O1", "O2"),
+)
+RATE_HZ = 160.0
+AT_S = 10.2
+
+
+@pytest.fixture(scope="module")
+def quiet(invented):
+    return invented.background(len(CAP), 20, rate_hz=RATE_HZ, seed=21)
+
+
+def with_pop(samples, electrodes, height_uv, *, tau_s=0.3):
+    changed = samples.copy()
+    first = round(AT_S * RATE_HZ)
+    since_s = np.arange(samples.shape[1] - first) / RATE_HZ
+    for name in electrodes:
+        changed[CAP.index(name), first:] += height_uv * np.exp(-since_s / tau_s)
+    return changed
+
+
+def columns(invented, samples, electrode, *names):
+    """Values of one electrode in the window that begins at 10 s."""
+    table = invented.features_of(invented.in_memory(samples, CAP, rate_hz=RATE_HZ))
+    window = np.argmin(np.abs(table.onset_s - 10))
+    row = table.windows[CAP.index(electrode), window]
+    return [row[WINDOW_NAMES.index(name)] for name in names]
+
+
+def test_a_pop_is_as_high_as_it_was_made(invented, quiet):
+    popped = with_pop(quiet, ["P4"], 300)
+    alone, apart = columns(invented, popped, "P4", "snap_alone", "snap_apart")
+    assert 10**alone == pytest.approx(300, rel=0.15)
+    assert 10**apart == pytest.approx(300, rel=0.15)
+
+
+def test_a_pop_of_neighbours_is_seen_against_the_head_but_not_against_them(invented, quiet):
+    together = ["P4", "P8", "O2", "C4", "T8", "Pz"]
+    popped = with_pop(quiet, together, 150)
+    lead, crest, height = columns(
+        invented, popped, "P8", "snap_alone_lead", "snap_apart_crest", "snap_apart"
+    )
+    usual = columns(invented, quiet, "P8", "snap_apart_crest")[0]
+    assert lead < 0.3
+    assert 10**height == pytest.approx(150, rel=0.15)
+    assert crest > usual + 0.3
+
+
+def test_a_pop_of_the_reference_is_no_channels_own(invented, quiet):
+    everywhere = columns(invented, with_pop(quiet, CAP, 300), "P4", "snap_alone", "snap_apart")
+    nowhere = columns(invented, quiet, "P4", "snap_alone", "snap_apart")
+    assert everywhere == pytest.approx(nowhere, abs=0.01)
+
+
+def test_a_step_stays_and_a_spike_is_taken_back(invented, quiet):
+    step = with_pop(quiet, ["P4"], 300)
+    spike = with_pop(quiet, ["P4"], 300, tau_s=0.004)
+    for name in ("snap_alone_balance", "snap_apart_balance"):
+        stays = columns(invented, step, "P4", name)[0]
+        back = columns(invented, spike, "P4", name)[0]
+        assert stays > 0.8
+        assert back < 0.4
+
+
+def test_a_slow_wave_of_the_same_height_is_no_snap(invented, quiet):
+    time_s = np.arange(quiet.shape[1]) / RATE_HZ
+    waved = quiet.copy()
+    waved[CAP.index("P4")] += 150 * np.exp(-0.5 * ((time_s - 10.5) / 0.12) ** 2)
+    wave = columns(invented, waved, "P4", "snap_alone_crest")[0]
+    pop = columns(invented, with_pop(quiet, ["P4"], 150), "P4", "snap_alone_crest")[0]
+    assert wave < pop - 0.4
+
+
+def test_the_level_after_a_pop_stands_out(invented, quiet):
+    popped = with_pop(quiet, ["P4"], 300)
+    after, before = (
+        columns(invented, samples, "P4", "level_apart")[0] for samples in (popped, quiet)
+    )
+    assert after > before + 0.5
