@@ -121,9 +121,8 @@ def unexplained(covariance: Array) -> npt.NDArray[np.float64]:
     ndarray of shape (n_spans, n_channels)
         0.001 to 1; 1 for a channel that stands still.
     """
-    size = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2)).astype(np.float64)
-    still = size < RMS_FLOOR_UV
-    scale = np.where(still, 0, 1 / np.maximum(size, RMS_FLOOR_UV))
+    variance = np.diagonal(covariance, axis1=1, axis2=2).astype(np.float64)
+    scale = 1 / np.sqrt(np.maximum(variance, RMS_FLOOR_UV**2))
     correlation = covariance * scale[:, :, None] * scale[:, None, :]
     each = np.arange(covariance.shape[1])
     correlation[:, each, each] = 1 + RIDGE

@@ -18,19 +18,19 @@ def quiet(invented):
     return invented.background(len(CAP), 20, rate_hz=RATE_HZ, seed=21)
 
 
-def with_pop(samples, electrodes, height_uv, *, tau_s=0.3):
+def with_pop(samples, electrodes, height_uv, *, tau_s=0.3, at_s=AT_S):
     changed = samples.copy()
-    first = round(AT_S * RATE_HZ)
+    first = round(at_s * RATE_HZ)
     since_s = np.arange(samples.shape[1] - first) / RATE_HZ
     for name in electrodes:
         changed[CAP.index(name), first:] += height_uv * np.exp(-since_s / tau_s)
     return changed
 
 
-def columns(invented, samples, electrode, *names):
-    """Values of one electrode in the window that begins at 10 s."""
+def columns(invented, samples, electrode, *names, onset_s=10.0):
+    """Values of one electrode in the window that begins then."""
     table = invented.features_of(invented.in_memory(samples, CAP, rate_hz=RATE_HZ))
-    window = np.argmin(np.abs(table.onset_s - 10))
+    window = np.argmin(np.abs(table.onset_s - onset_s))
     row = table.windows[CAP.index(electrode), window]
     return [row[WINDOW_NAMES.index(name)] for name in names]
 
@@ -85,3 +85,20 @@ def test_the_level_after_a_pop_stands_out(invented, quiet):
         columns(invented, samples, "P4", "level_apart")[0] for samples in (popped, quiet)
     )
     assert after > before + 0.5
+
+
+def test_neighbours_alone_are_what_a_snap_leads(invented, quiet):
+    """A larger pop at the other end of the head takes nothing from it."""
+    popped = with_pop(with_pop(quiet, ["O1"], 2000), ["F8"], 300)
+    assert columns(invented, popped, "F8", "snap_alone_lead")[0] > 0.4
+
+
+def test_a_pop_belongs_to_the_windows_it_lies_in(invented, quiet):
+    """At 10 s sharp: the window from 9 to 10 s has not seen it, the one from 10 s on has."""
+    popped = with_pop(quiet, ["P4"], 300, at_s=10.0)
+    before, after = (
+        columns(invented, popped, "P4", "snap_alone", onset_s=onset_s)[0]
+        for onset_s in (9.0, 10.0)
+    )
+    assert 10**before < 100
+    assert 10**after == pytest.approx(300, rel=0.15)

@@ -103,15 +103,27 @@ def test_a_lost_reference_is_even_and_the_brain_is_not(invented):
         assert np.median(after) > np.median(before) + 0.3
 
 
-def test_shared_is_the_median_against_what_is_left(invented):
+@pytest.mark.parametrize(
+    ("window", "begin_s", "end_s"), [(0, 0, 3.5), (16, 6.5, 11.5), (17, 6.5, 11.5), (38, 17.5, 20)]
+)
+def test_shared_is_the_median_against_what_is_left(invented, window, begin_s, end_s):
+    """From 1.5 s before each whole second to 3.5 s after it, as far as there are samples."""
     samples = scalp()
     value = column(invented, samples, "shared")[0]
     slow = samples.reshape(len(CAP), -1, 4).mean(axis=2)
     middle = np.median(slow, axis=0)
-    place = 16  # the window that begins at 8 s: its span is 6.5 to 11.5 s
-    span = slice(int(6.5 * 50), int(11.5 * 50))
+    span = slice(int(begin_s * 50), int(end_s * 50))
     left = np.median((slow - middle)[:, span].std(axis=1))
-    assert value[place] == pytest.approx(np.log10(middle[span].std() / left), abs=2e-3)
+    assert value[window] == pytest.approx(np.log10(middle[span].std() / left), abs=2e-3)
+
+
+def test_muscle_does_not_reach_what_lies_below_6_hz(invented):
+    samples = scalp()
+    samples[6] += 20 * np.random.default_rng(9).normal(size=samples.shape[1])
+    whole, slowest = (
+        np.median(column(invented, samples, f"unexplained{kind}")[6]) for kind in ("", "_slowest")
+    )
+    assert slowest < whole - 0.2
 
 
 @pytest.mark.parametrize("n_channels", [1, 2])

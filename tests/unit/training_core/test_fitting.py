@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cleanspan.features.registry import WINDOW_NAMES
+from cleanspan.features.registry import SNAPS, WHOLE_HEAD, WINDOW_NAMES
 from cleanspan.training.fitting import (
     Recipe,
     Sample,
@@ -48,6 +48,16 @@ def test_known_rows_are_thinned_sample_by_sample_and_weighted(table):
     assert (person == "dora").sum() == 60
     assert set(weight[person == "dora"]) == {3.0}
     assert set(truth) == {0, 1}
+
+
+def test_muscle_is_not_told_by_the_whole_head_nor_by_snaps(table):
+    """As the shipped model is fitted: told by them, it was told worse in people left out."""
+    panel = fit_panel("windows", [Sample(table(300))], ["muscle"], recipe=Recipe(epochs=1))
+    stems = tuple(feature.name for feature in WHOLE_HEAD + SNAPS)
+    wide = np.array([name.startswith(stems) for name in WINDOW_NAMES])
+    used = sum(np.abs(network.weights[0]).sum(axis=1) for network in panel.heads[0].networks)
+    assert (used[wide] == 0).all()
+    assert (used[~wide] > 0).mean() > 0.9
 
 
 def test_an_easy_label_is_learnt(table):
