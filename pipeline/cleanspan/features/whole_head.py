@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from cleanspan.features.registry import WHOLE_HEAD
 from cleanspan.features.slower import Slower
-from cleanspan.features.spatial import covariances, smoothed
+from cleanspan.features.spatial import SLOWEST_HZ, covariances
 from cleanspan.features.spectral import RMS_FLOOR_UV
 from cleanspan.features.windows import gather
 
@@ -48,7 +48,7 @@ def whole_head_features(made: Slower, starts_s: npt.NDArray[np.float64], factor:
     slow = made.without_mains(factor)
     if len(slow) < FEWEST:
         return np.full((len(slow), starts_s.size, len(WHOLE_HEAD)), np.nan, dtype=np.float32)
-    traces = np.concatenate((slow, middle_of(slow)[None]))
+    signals = _signals(np.concatenate((slow, middle_of(slow)[None])), made.rate_hz / factor)
     seconds_s, place = np.unique(np.floor(starts_s + 1e-6), return_inverse=True)
     rate_hz = made.rate_hz / factor
     first = np.rint((seconds_s - BEFORE_S) * rate_hz).astype(np.int64) - made.first(factor)
@@ -60,8 +60,11 @@ def whole_head_features(made: Slower, starts_s: npt.NDArray[np.float64], factor:
         places = np.flatnonzero(stop - first == length)
         for begin in range(0, places.size, AT_ONCE):
             some = places[begin : begin + AT_ONCE]
-            spans = gather(traces, first[some], length).transpose(1, 0, 2)
-            told[:, some] = _of_spans(spans, rate_hz).transpose(1, 0, 2)
+            spans = [
+                gather(signal, first[some], length - lost).transpose(1, 0, 2)
+                for signal, lost in signals
+            ]
+            told[:, some] = _of_spans(*spans).transpose(1, 0, 2)
     return told[:, place]
 
 
@@ -84,20 +87,28 @@ def middle_of(samples_uv: Array) -> Array:
     return middle
 
 
-def _of_spans(spans: Array, rate_hz: float) -> Array:
+def _signals(traces: Array, rate_hz: float) -> tuple[tuple[Array, int], ...]:
+    """Traces as they are, differenced, and below 6 Hz; by how many samples each is shorter."""
+    count = max(round(rate_hz / SLOWEST_HZ), 1)
+    # Drift may be a thousand times larger than the rest: single precision would not do.
+    running = np.cumsum(traces, axis=1, dtype=np.float64)
+    running = np.pad(running, ((0, 0), (1, 0)))
+    slowest = ((running[:, count:] - running[:, :-count]) / count).astype(np.float32)
+    return (traces, 0), (np.diff(traces, axis=1), 1), (slowest, count - 1)
+
+
+def _of_spans(*kinds: Array) -> Array:
     """All columns of some spans.
 
     Parameters
     ----------
-    spans : ndarray of shape (n_spans, n_channels + 1, length), µV
-        The last row is the median of the others.
-    rate_hz : float
+    *kinds : ndarray of shape (n_spans, n_channels + 1, length), µV
+        Of each of `_signals`; the last row is the median of the others.
 
     Returns
     -------
     ndarray of shape (n_spans, n_channels, 10)
     """
-    kinds = (spans, np.diff(spans, axis=-1), smoothed(spans, rate_hz))
     whole, fast, slowest = (covariances(kind) for kind in kinds)
     alone = [np.log10(unexplained(kind[:, :-1, :-1])) for kind in (whole, fast, slowest)]
     usual = [np.median(part, axis=1, keepdims=True) for part in alone]
