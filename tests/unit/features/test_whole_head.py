@@ -126,6 +126,15 @@ def test_muscle_does_not_reach_what_lies_below_6_hz(invented):
     assert slowest < whole - 0.2
 
 
+def test_an_offset_of_100_mv_changes_nothing(invented):
+    """Electrodes sit where they like; sums in single precision would not bear it."""
+    samples = scalp()
+    away = samples + 100_000 * np.linspace(-1, 1, len(CAP))[:, None]
+    for name in ("unexplained", "unexplained_fast", "unexplained_slowest"):
+        one, other = (column(invented, part, name) for part in (samples, away))
+        np.testing.assert_allclose(one, other, atol=0.03)
+
+
 @pytest.mark.parametrize("n_channels", [1, 2])
 def test_of_fewer_than_three_channels_nothing_is_told(invented, n_channels):
     samples = scalp()[:n_channels]
