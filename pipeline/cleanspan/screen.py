@@ -249,7 +249,7 @@ def _assemble(
     recording: Recording, parts: Sequence[_Part], config: Config, model: "Model"
 ) -> Screened:
     """Put the groups of channels together."""
-    from cleanspan.labelling.channels import channel_table
+    from cleanspan.labelling.channels import channel_table, few_compared
     from cleanspan.labelling.joining import JoinedPredictions, joined_segments, joined_spectra
 
     eeg = tuple(channel for part in parts for channel in part.store.channels)
@@ -273,6 +273,7 @@ def _assemble(
         warnings=(
             *(part.drift for part in parts if part.drift),
             *_left_aside(recording.channels, eeg),
+            *few_compared([part.store.channels for part in parts]),
         ),
     )
 

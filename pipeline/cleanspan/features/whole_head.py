@@ -21,8 +21,10 @@ its beginning: one second has too few independent samples for so many channels."
 RIDGE = 0.05
 """Added to the diagonal of the correlation matrix (Hoerl & Kennard 1970, Technometrics 12:55), so
 that many channels cannot explain noise by chance (the value: common practice)."""
-FEWEST = 3
-"""Of fewer channels none is told from the rest."""
+FEWEST = 6
+"""Of fewer channels none is told from the rest: a blink at the one frontal electrode of three is
+explained by nothing, and passed for lost contact (four open recordings cut down to 2-5 channels).
+"""
 LEAST_SHARE, LEAST_DISTANCE = 1e-3, 1e-3
 AT_ONCE = 32
 """Seconds worked on at once: their covariances stay in the cache."""
@@ -43,7 +45,7 @@ def whole_head_features(made: Slower, starts_s: npt.NDArray[np.float64], factor:
     Returns
     -------
     ndarray of shape (n_channels, n_windows, 10)
-        NaN throughout where there are fewer than three channels.
+        NaN throughout where there are fewer than six channels.
     """
     slow = made.without_mains(factor)
     if len(slow) < FEWEST:

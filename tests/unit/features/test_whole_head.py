@@ -135,8 +135,8 @@ def test_an_offset_of_100_mv_changes_nothing(invented):
         np.testing.assert_allclose(one, other, atol=0.03)
 
 
-@pytest.mark.parametrize("n_channels", [1, 2])
-def test_of_fewer_than_three_channels_nothing_is_told(invented, n_channels):
+@pytest.mark.parametrize("n_channels", [1, 2, 5])
+def test_of_fewer_than_six_channels_nothing_is_told(invented, n_channels):
     samples = scalp()[:n_channels]
     table = invented.features_of(invented.in_memory(samples, CAP[:n_channels], rate_hz=RATE_HZ))
     for feature in WHOLE_HEAD:

@@ -35,6 +35,7 @@ def screen():
                 segments=result.segments,
                 channels=result.channels.set_index("channel"),
                 findings=result.findings,
+                warnings=result.warnings,
                 mains_hz=result.mains_hz,
                 recording=made,
             )

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cleanspan.labelling.channels import channel_table, reference_is_to_mend
+from cleanspan.labelling.channels import channel_table, few_compared, reference_is_to_mend
 from cleanspan.labelling.spans import union_s
 from cleanspan.types import LABELS, Channel, Finding, Role
 
@@ -18,6 +18,15 @@ def channels():
 def made(segments, findings=(), duration_s=100.0):
     table = channel_table(channels(), segments, LABELS, duration_s=duration_s, findings=findings)
     return table.set_index("channel")
+
+
+def test_too_few_channels_to_compare_are_said():
+    """By sampling rate, for channels of two rates are not compared."""
+    scalp = channels()[:6]
+    assert few_compared([scalp]) == []
+    (said,) = few_compared([scalp, scalp[:2]])
+    assert "6 channels or more" in said
+    assert "got 2 (Fp1, Fp2)" in said
 
 
 def test_union_counts_overlap_once():

@@ -35,6 +35,17 @@ def test_blinks_on_a_calm_background_are_found_at_the_front(invented, screen, mo
     assert middles == pytest.approx(peaks_s, abs=0.15)
 
 
+def test_three_channels_are_screened_with_a_warning(invented, screen, model):
+    """A blink at the one frontal electrode of three looks like an electrode that is off."""
+    samples = invented.background(3, 20, seed=1)
+    result = screen(samples, ("Fp1", "C3", "O1"), model=model)
+    assert any("got 3 (Fp1, C3, O1)" in said for said in result.warnings)
+    assert not any(
+        "comparing" in said
+        for said in screen(invented.background(19, 20, seed=1), model=model).warnings
+    )
+
+
 def test_one_flat_channel_among_good_ones(invented, screen, model):
     samples = invented.background(19, 60, seed=1)
     samples[5, 5000:8000] = 7.0  # 20 to 32 s
