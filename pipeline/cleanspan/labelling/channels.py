@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cleanspan.features.whole_head import FEWEST
 from cleanspan.labelling.reference import FEWEST_CHANNELS
 from cleanspan.labelling.spans import Spans, besides_s, common, union_s, united
 from cleanspan.types import CONTACT_LOSS, LINE_NOISE, REFERENCE_LOST, Channel, Finding
@@ -21,9 +22,6 @@ REFERENCE_FROM = 0.02
 channels at once; a clip that popped for a moment is told as a finding."""
 AROUND_S = 1.0
 """What is lost this near to what all channels lost is its doing too: edges of marks differ."""
-FEWEST_COMPARED = 6
-"""Of fewer channels at one rate, blinks were marked as lost contact (four open recordings cut down
-to 2-5 channels); the shipped model has learned from eight and more."""
 NOISY_FROM = 0.5
 """Share of the session with line noise, and share of the time with a reference under any label,
 from which a channel is to be watched: one that is disturbed for half of the time is not good."""
@@ -38,11 +36,11 @@ def few_compared(groups: Sequence[Sequence[Channel]]) -> list[str]:
         Screened channels by sampling rate.
     """
     return [
-        f"lost contact is told by comparing {FEWEST_COMPARED} channels or more of one sampling "
+        f"lost contact is told by comparing {FEWEST} channels or more of one sampling "
         f"rate, got {len(group)} ({', '.join(channel.label for channel in group)}): blinks may be "
         "marked as contact loss there; look at the traces before mending"
         for group in groups
-        if len(group) < FEWEST_COMPARED
+        if len(group) < FEWEST
     ]
 
 
