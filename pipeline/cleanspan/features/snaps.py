@@ -9,8 +9,7 @@ import numpy.typing as npt
 
 from cleanspan.features.registry import SNAPS
 from cleanspan.features.slower import Slower
-from cleanspan.features.spatial import without_neighbours
-from cleanspan.features.spectral import RMS_FLOOR_UV
+from cleanspan.features.spatial import largest_change, without_neighbours
 from cleanspan.features.whole_head import middle_of
 
 Array = npt.NDArray[np.float32]
@@ -78,11 +77,10 @@ def _snaps(change: Array) -> tuple[Array, Array, Array]:
     crest : ndarray of shape (n_channels, n_windows), log10 ratio
         Against the median change.
     balance : ndarray of shape (n_channels, n_windows)
-        0 where it is taken back as fast, near 1 for a step.
+        See `spatial.largest_change`.
     """
-    up, down = change.max(axis=-1), -change.min(axis=-1)
-    largest = np.maximum(np.maximum(up, down), np.float32(RMS_FLOOR_UV))
+    largest, balance = largest_change(change)
     some = np.sort(np.abs(change[..., ::EVERY]), axis=-1)
     usual = some[..., some.shape[-1] // 2]
     crest = np.log10(largest / np.maximum(usual, np.float32(LEAST_CHANGE_UV)))
-    return np.log10(largest), crest, np.abs(up - down) / largest
+    return np.log10(largest), crest, balance

@@ -180,12 +180,11 @@ def smoothed(windows: npt.NDArray[np.float32], rate_hz: float) -> npt.NDArray[np
     """
     count = min(max(round(rate_hz / SLOWEST_HZ), 1), max(windows.shape[-1] - 1, 1))
     centred = windows - windows.mean(axis=-1, keepdims=True)
-    running = np.cumsum(centred, axis=-1, dtype=np.float32)
+    # Where drift is a thousand times larger, sums in single precision would lose the rest.
+    running = np.cumsum(centred, axis=-1, dtype=np.float64)
     padded = np.concatenate((np.zeros_like(running[..., :1]), running), axis=-1)
-    mean: npt.NDArray[np.float32] = (padded[..., count:] - padded[..., :-count]) / np.float32(
-        count
-    )
-    return mean
+    mean: npt.NDArray[np.float32] = (padded[..., count:] - padded[..., :-count]) / count
+    return mean.astype(np.float32)
 
 
 def _distances(
@@ -255,16 +254,34 @@ def _steps_alone(
 def _jumps(
     alone_uv: npt.NDArray[np.float32],
 ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
-    """How far one change between samples stands out, and whether the next ones take it back.
-
-    A pop jumps once and creeps back; a spike jumps there and back; noise never stands out.
-    """
+    """How far one change between samples stands out, and whether the next ones take it back."""
     change = alone_uv[..., 1:] - alone_uv[..., :-1]
-    up, down = change.max(axis=-1), -change.min(axis=-1)
-    largest = np.maximum(np.maximum(up, down), np.float32(RMS_FLOOR_UV))
+    largest, balance = largest_change(change)
     rms = np.sqrt(np.einsum("...i,...i->...", change, change) / np.float32(change.shape[-1]))
     crest = np.log10(largest / np.maximum(rms, np.float32(RMS_FLOOR_UV)))
-    return crest, np.abs(up - down) / largest
+    return crest, balance
+
+
+def largest_change(
+    change: npt.NDArray[np.float32],
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """Largest change of each window, and whether it stays.
+
+    A pop jumps once and creeps back; a spike jumps there and back; noise never stands out.
+
+    Parameters
+    ----------
+    change : ndarray of shape (..., length), µV
+
+    Returns
+    -------
+    largest : ndarray of shape (...), µV
+    balance : ndarray of shape (...)
+        0 where it is taken back as fast, near 1 for a step.
+    """
+    up, down = change.max(axis=-1), -change.min(axis=-1)
+    largest = np.maximum(np.maximum(up, down), np.float32(RMS_FLOOR_UV))
+    return largest, np.abs(up - down) / largest
 
 
 def relative_to_quiet(levels: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from cleanspan.features.registry import WHOLE_HEAD
 from cleanspan.features.slower import Slower
-from cleanspan.features.spatial import SLOWEST_HZ, covariances
+from cleanspan.features.spatial import covariances, smoothed
 from cleanspan.features.spectral import RMS_FLOOR_UV
 from cleanspan.features.windows import gather
 
@@ -50,9 +50,9 @@ def whole_head_features(made: Slower, starts_s: npt.NDArray[np.float64], factor:
     slow = made.without_mains(factor)
     if len(slow) < FEWEST:
         return np.full((len(slow), starts_s.size, len(WHOLE_HEAD)), np.nan, dtype=np.float32)
-    signals = _signals(np.concatenate((slow, middle_of(slow)[None])), made.rate_hz / factor)
-    seconds_s, place = np.unique(np.floor(starts_s + 1e-6), return_inverse=True)
     rate_hz = made.rate_hz / factor
+    signals = _signals(np.concatenate((slow, middle_of(slow)[None])), rate_hz)
+    seconds_s, place = np.unique(np.floor(starts_s + 1e-6), return_inverse=True)
     first = np.rint((seconds_s - BEFORE_S) * rate_hz).astype(np.int64) - made.first(factor)
     stop = np.minimum(first + round((BEFORE_S + AFTER_S) * rate_hz), slow.shape[1])
     first = np.maximum(first, 0)
@@ -89,14 +89,10 @@ def middle_of(samples_uv: Array) -> Array:
     return middle
 
 
-def _signals(traces: Array, rate_hz: float) -> tuple[tuple[Array, int], ...]:
+def _signals(traces: Array, rate_hz: float) -> list[tuple[Array, int]]:
     """Traces as they are, differenced, and below 6 Hz; by how many samples each is shorter."""
-    count = max(round(rate_hz / SLOWEST_HZ), 1)
-    # Drift may be a thousand times larger than the rest: single precision would not do.
-    running = np.cumsum(traces, axis=1, dtype=np.float64)
-    running = np.pad(running, ((0, 0), (1, 0)))
-    slowest = ((running[:, count:] - running[:, :-count]) / count).astype(np.float32)
-    return (traces, 0), (np.diff(traces, axis=1), 1), (slowest, count - 1)
+    signals = (traces, np.diff(traces, axis=1), smoothed(traces, rate_hz))
+    return [(signal, traces.shape[1] - signal.shape[1]) for signal in signals]
 
 
 def _of_spans(*kinds: Array) -> Array:

@@ -22,7 +22,9 @@ LARGEST_BYTES = 64 * 2**20
 """No honest model is larger; a file that claims more is refused before anything is allocated."""
 TINY = 1e-30
 """Smallest weight told apart from 0: with scaled features within ±4 a smaller one adds nothing."""
-CHECK_ROWS = 8
+CHECK_ROWS, CHECK_REACH = 8, 3.0
+"""How many rows the fixed input has, and how far its scaled features reach: within ±2, answers
+about line noise, which sees three features only, hardly moved."""
 CHECK_TOLERANCE = 1e-4
 NEAR = "retrain it with this version, or use the shipped model"
 
@@ -260,7 +262,8 @@ def fixed_answers(windows: Panel, events: Panel) -> Array:
     parts = []
     for panel in (events, windows):
         size = CHECK_ROWS * len(panel.features)
-        spread = np.sin(np.arange(size, dtype=np.float64) * 1.7).reshape(CHECK_ROWS, -1) * 2
+        spread = CHECK_REACH * np.sin(np.arange(size, dtype=np.float64) * 1.7)
+        spread = spread.reshape(CHECK_ROWS, -1)
         rows = (panel.scaling.centre + spread * panel.scaling.spread).astype(np.float32)
         parts.append(panel.probabilities(rows))
     return np.concatenate(parts, axis=1)

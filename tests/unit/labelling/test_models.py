@@ -43,7 +43,7 @@ def test_answers_to_the_fixed_input_are_probabilities_that_differ(folder):
     assert answers.shape == (8, len(model.labels))
     assert ((answers >= 0) & (answers <= 1)).all()
     # Of a label that none of the inputs shows, all answers are small: they differ by a factor.
-    assert (answers.max(axis=0) > 3 * answers.min(axis=0)).all()
+    assert (answers.max(axis=0) > 10 * answers.min(axis=0)).all()
 
 
 @each_model
