@@ -22,9 +22,10 @@ LARGEST_BYTES = 64 * 2**20
 """No honest model is larger; a file that claims more is refused before anything is allocated."""
 TINY = 1e-30
 """Smallest weight told apart from 0: with scaled features within ±4 a smaller one adds nothing."""
-CHECK_ROWS, CHECK_REACH = 8, 3.0
-"""How many rows the fixed input has, and how far its scaled features reach: within ±2, answers
-about line noise, which sees three features only, hardly moved."""
+CHECK_ROWS = 8
+CHECK_REACH, FORMER_REACH = 3.0, 2.0
+"""How far the scaled features of the fixed input reach, now and for models written before 0.8.0:
+within ±2, answers about line noise, which sees three features only, hardly moved."""
 CHECK_TOLERANCE = 1e-4
 NEAR = "retrain it with this version, or use the shipped model"
 
@@ -119,8 +120,10 @@ def load_model(folder: Path) -> Model:
         manifest=manifest,
         folder=folder,
     )
-    answers = fixed_answers(windows, events)
-    if answers.shape != check.shape or not np.allclose(answers, check, atol=CHECK_TOLERANCE):
+    if not any(
+        _equal(fixed_answers(windows, events, reach=reach), check)
+        for reach in (CHECK_REACH, FORMER_REACH)
+    ):
         raise ModelError(
             f"{folder}: predictions on the fixed input must equal those of the manifest, "
             f"got others; {NEAR}"
@@ -252,7 +255,11 @@ def _rules(folder: Path, manifest: Mapping[str, Any]) -> dict[str, SegmentRule]:
         raise ModelError(f"{error}; {NEAR}") from error
 
 
-def fixed_answers(windows: Panel, events: Panel) -> Array:
+def _equal(answers: Array, check: Array) -> bool:
+    return answers.shape == check.shape and np.allclose(answers, check, atol=CHECK_TOLERANCE)
+
+
+def fixed_answers(windows: Panel, events: Panel, *, reach: float = CHECK_REACH) -> Array:
     """Probabilities on a fixed input: the same model gives the same ones anywhere.
 
     Returns
@@ -262,7 +269,7 @@ def fixed_answers(windows: Panel, events: Panel) -> Array:
     parts = []
     for panel in (events, windows):
         size = CHECK_ROWS * len(panel.features)
-        spread = CHECK_REACH * np.sin(np.arange(size, dtype=np.float64) * 1.7)
+        spread = reach * np.sin(np.arange(size, dtype=np.float64) * 1.7)
         spread = spread.reshape(CHECK_ROWS, -1)
         rows = (panel.scaling.centre + spread * panel.scaling.spread).astype(np.float32)
         parts.append(panel.probabilities(rows))

@@ -192,8 +192,8 @@ def test_other_answers_than_when_it_was_made_are_refused(saved, monkeypatch):
     """As if the arithmetic of this machine, or of this version, differed."""
     given = fixed_answers
 
-    def differently(windows, events):
-        return given(windows, events) + np.float32(0.01)
+    def differently(windows, events, **reach):
+        return given(windows, events, **reach) + np.float32(0.01)
 
     monkeypatch.setattr("cleanspan.labelling.model.fixed_answers", differently)
     with pytest.raises(ModelError, match="predictions on the fixed input must equal"):
