@@ -264,10 +264,55 @@ def fill(cls: type[T], mapping: Mapping[str, Any], *, where: str) -> T:
         With one line for each unknown key, wrong type or value out of range.
     """
     problems: list[str] = []
-    built = _build(cls, mapping, where, "", problems)
+    built = _build(cls, mapping, _Table(where, cls), problems)
     if problems:
         raise ConfigError(problems)
     return typing.cast("T", built)
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """Which table of which file is read, and what the whole file may hold."""
+
+    where: str
+    root: type[Any]
+    prefix: str = ""
+
+    def place(self, key: str) -> str:
+        """Name a key as messages do."""
+        return f"{self.where}: {self.prefix}{key}"
+
+    def below(self, key: str) -> "_Table":
+        """Go into a table of this one."""
+        return dataclasses.replace(self, prefix=f"{self.prefix}{key}.")
+
+    def not_a_setting(self, key: str, value: object, known: list[str]) -> str:
+        """Say that a key is none of this table's: where it belongs, or what was meant."""
+        homes = _homes(self.root, key)
+        if homes and isinstance(value, dict):
+            tables = [f"[{home}.{key}]" if home else f"[{key}]" for home in homes]
+            hint = f" here; the table must be called {' or '.join(tables)}"
+        elif homes:
+            tables = [f"[{home}]" if home else _TOP for home in homes]
+            hint = f" here; it belongs into {' or '.join(tables)}"
+        else:
+            hint = did_you_mean(key, known) or f"; known: {', '.join(known)}"
+        return f"{self.place(key)} is not a setting{hint}"
+
+
+_TOP = "the top of the file, above the first [table]"
+
+
+def _homes(cls: type[Any], key: str, at: str = "") -> list[str]:
+    """List the tables that have a setting of this name; "" is the file's top."""
+    homes = [at] if key in (item.name for item in dataclasses.fields(cls)) else []
+    for name, hint in typing.get_type_hints(cls).items():
+        inner = f"{at}.{name}" if at else name
+        if typing.get_origin(hint) in (dict, Mapping):
+            hint, inner = typing.get_args(hint)[1], f"{inner}.NAME"
+        if dataclasses.is_dataclass(hint):
+            homes += _homes(typing.cast("type[Any]", hint), key, inner)
+    return homes
 
 
 _STAND_INS: dict[Any, Any] = {str: "-", tuple[str, ...]: ("-",)}
@@ -275,7 +320,7 @@ _STAND_INS: dict[Any, Any] = {str: "-", tuple[str, ...]: ("-",)}
 
 
 def _build(
-    cls: type[Any], mapping: Mapping[str, Any], where: str, prefix: str, problems: list[str]
+    cls: type[Any], mapping: Mapping[str, Any], table: _Table, problems: list[str]
 ) -> object:
     """Build one dataclass; add what is wrong to problems and return None then."""
     hints = typing.get_type_hints(cls)
@@ -284,20 +329,18 @@ def _build(
     stand_ins: dict[str, Any] = {}
     values: dict[str, object] = {}
     for key, value in mapping.items():
-        place = f"{where}: {prefix}{key}"
         if key in known:
             so_far = len(problems)
-            made = _convert(hints[key], value, place, (where, f"{prefix}{key}."), problems)
+            made = _convert(hints[key], value, table, key, problems)
             if len(problems) == so_far:
                 values[key] = made
         else:
-            hint = did_you_mean(key, known) or f"; known: {', '.join(known)}"
-            problems.append(f"{place} is not a setting{hint}")
+            problems.append(table.not_a_setting(key, value, known))
     for item in dataclasses.fields(cls):
         default = (item.default, item.default_factory)
         needed = default == (dataclasses.MISSING, dataclasses.MISSING)
         if needed and item.name not in mapping:
-            problems.append(f"{where}: {prefix}{item.name} must be given")
+            problems.append(f"{table.place(item.name)} must be given")
         if needed and item.name not in values:
             if hints[item.name] not in _STAND_INS:
                 return None
@@ -305,39 +348,34 @@ def _build(
     try:
         built = cls(**values, **stand_ins)
     except ValueError as error:
-        problems += [f"{where}: {prefix}{line}" for line in str(error).splitlines()]
+        problems += [table.place(line) for line in str(error).splitlines()]
         return None
     return built if len(problems) == before else None
 
 
-def _convert(
-    hint: Any, value: Any, place: str, inner: tuple[str, str], problems: list[str]
-) -> object:
+def _convert(hint: Any, value: Any, table: _Table, key: str, problems: list[str]) -> object:
     """Convert one TOML value to what a field wants."""
     if isinstance(hint, types.UnionType):
         options = [option for option in typing.get_args(hint) if option is not types.NoneType]
         hint = options[0]
-    origin = typing.get_origin(hint)
-    where, prefix = inner
+    origin, place = typing.get_origin(hint), table.place(key)
     if dataclasses.is_dataclass(hint) or origin in (dict, Mapping):
         if not isinstance(value, dict):
             problems.append(f"{place} must be a table, got {value!r}")
             return None
         if dataclasses.is_dataclass(hint):
-            return _build(typing.cast("type[Any]", hint), value, where, prefix, problems)
+            return _build(typing.cast("type[Any]", hint), value, table.below(key), problems)
         item_hint = typing.get_args(hint)[1]
         return {
-            key: _convert(
-                item_hint, item, f"{where}: {prefix}{key}", (where, f"{prefix}{key}."), problems
-            )
-            for key, item in value.items()
+            name: _convert(item_hint, item, table.below(key), name, problems)
+            for name, item in value.items()
         }
     if origin is tuple:
         if not isinstance(value, list):
             problems.append(f"{place} must be a list, got {value!r}")
             return None
         item_hint = typing.get_args(hint)[0]
-        return tuple(_convert(item_hint, item, place, inner, problems) for item in value)
+        return tuple(_convert(item_hint, item, table, key, problems) for item in value)
     return _scalar(hint, value, place, problems)
 
 

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from cleanspan.config import load_config
 from cleanspan.errors import ConfigError
 from cleanspan.night.config import NightConfig, load_night
 from cleanspan.shipped import shipped_folder
@@ -53,6 +54,44 @@ command = "mail"
         "command must be a list, got 'mail'",
     ):
         assert part in said
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "place"),
+    [
+        ("workers = 2\n", "workers", "it belongs into [limits]"),
+        ("time_limit_s = 9\n", "time_limit_s", "it belongs into [limits] or [after]"),
+        ('plan = "long"\n', "plan", "it belongs into [screen.export]"),
+        ("begin_at = 0.4\n", "begin_at", "it belongs into [screen.segments.NAME]"),
+        ("[screen]\nworkers = 2\n", "screen.workers", "it belongs into [limits]"),
+        # TOML counts what follows a table's name to that table.
+        (
+            "[limits]\nsettle_s = 9\n",
+            "limits.settle_s",
+            "it belongs into the top of the file, above the first [table]",
+        ),
+        ("[export]\nbids = true\n", "export", "the table must be called [screen.export]"),
+        ("[screen.page]\nnights = 3\n", "screen.page", "the table must be called [page]"),
+    ],
+)
+def test_a_setting_in_the_wrong_table_is_told_where_it_belongs(
+    tmp_path: Path, text: str, key: str, place: str
+) -> None:
+    with pytest.raises(ConfigError) as caught:
+        load(tmp_path, 'inbox = ["in"]\noutput = "out"\n' + text)
+    file = tmp_path / "night.toml"
+    assert caught.value.problems == (f"{file}: {key} is not a setting here; {place}",)
+
+
+def test_screening_settings_in_the_wrong_table_are_told_so_too(tmp_path: Path) -> None:
+    path = tmp_path / "c.toml"
+    path.write_text('hop_s = 0.5\n[windows]\nmodel = "mine"\n', encoding="utf-8")
+    with pytest.raises(ConfigError) as caught:
+        load_config(path)
+    assert caught.value.problems == (
+        f"{path}: hop_s is not a setting here; it belongs into [windows]",
+        f"{path}: windows.model is not a setting here; it belongs into [labelling]",
+    )
 
 
 def test_screening_settings_stand_in_the_file_or_in_one_of_their_own(tmp_path: Path) -> None:
