@@ -139,6 +139,17 @@ def test_numbers_that_are_none_are_refused_before_the_work(lab, run, option, val
     assert "learning" not in err
 
 
+def test_a_table_without_rows_is_refused_before_any_work(lab, run, tmp_path):
+    empty = tmp_path / "empty.csv"
+    empty.write_text("recording,label,onset_s,duration_s,channels,reader,note\n")
+    out, err = run(lab / "in", "--labels", empty, status=2)
+    assert not out
+    assert err.startswith(
+        f"cleanspan: {empty}: hand labels must have at least one row, got none; "
+    )
+    assert err.count("\n") == 1
+
+
 def test_a_taken_name_is_refused_before_the_work(lab, run):
     run(lab / "in", "--labels", lab / "labels.csv", "--name", "spring")
     _, err = run(lab / "in", "--labels", lab / "labels.csv", "--name", "spring", status=2)

@@ -92,6 +92,62 @@ def test_every_problem_is_listed_at_once_with_its_line(tmp_path):
     assert "double quotes" in found[5]
 
 
+def test_a_slip_in_many_rows_is_one_line_with_their_number_and_the_first(tmp_path):
+    rows = [
+        f"a.edf,{'blnk' if second % 2 else 'blink'},{second},0.2,all,r," for second in range(9)
+    ]
+    rows += ["a.edf,Blnk,1,0.2,all,r,", "a.edf,musle,-1,0.2,all,r,", "a.edf,musle,2,0.2,all,r,"]
+    first = write(tmp_path, *rows)
+    second = write(tmp_path, "b.edf,blnk,1,0.2,all,r,", name="second.csv")
+    with pytest.raises(LabelsError) as caught:
+        read_hand_labels([first, second])
+    blnk, capital, onset, musle = caught.value.problems
+    assert blnk.startswith(
+        f"{first}:3: label must be a known one, got 'blnk' in 5 rows, the first of them here; "
+        "did you mean 'blink'? (declare"
+    )
+    assert capital.startswith(f"{first}:11: label must be a known one, got 'Blnk'; did you mean")
+    assert onset.startswith(f"{first}:12: onset_s must be a number")
+    assert musle.startswith(f"{first}:12: label must be a known one, got 'musle' in 2 rows, ")
+
+
+def test_a_strange_channel_in_many_rows_is_one_line_too(tmp_path):
+    write_edf(tmp_path / "a.edf")
+    path = write(
+        tmp_path,
+        *(f"a.edf,blink,{second},0.2,Fp9,r," for second in range(5)),
+        "a.edf,blink,6,0.2,Fp1,r,",
+        "a.edf,blink,7,0.2,Fp1 Cz,r,",
+    )
+    assert problems(path, recordings=[tmp_path]) == (
+        f"{path}:2: channels must be the recording's, got Fp9 in 5 rows, the first of them here",
+        f"{path}:8: channels must be the recording's, got Cz",
+    )
+
+
+def test_a_misspelt_annotation_is_one_line_too(tmp_path):
+    marks = [(0, 10, "reviewed"), (1, 0.2, "blnk@@EEG Fp1-A1A2"), (3, 0.2, "blnk@@EEG Fp1-A1A2")]
+    (found,) = problems(write_edf(tmp_path / "a.edf", marks))
+    assert "a.edf:+1: label must be a known one, got 'blnk" in found
+    assert "in 2 rows, the first of them here" in found
+
+
+def test_a_row_that_breaks_off_is_told_what_it_lacks(tmp_path):
+    (*found,) = problems(write(tmp_path, "a.edf"))
+    assert [text.split(": ")[1] for text in found] == [
+        f"{name} must not be empty"
+        for name in ("label", "onset_s", "duration_s", "channels", "reader")
+    ]
+
+
+def test_tables_without_rows_are_refused_unless_another_has_some(tmp_path):
+    empty = write(tmp_path, name="empty.csv")
+    (found,) = problems(empty)
+    assert found.startswith(f"{empty}: hand labels must have at least one row, got none; mark ")
+    full = write(tmp_path, "a.edf,blink,1,0.2,all,r,")
+    assert len(read_hand_labels([empty, full])) == 1
+
+
 def test_missing_columns_are_named(tmp_path):
     path = write(tmp_path, "a.edf,blink,1", header="recording,label,onset_s\n")
     (found,) = problems(path)

@@ -9,16 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from cleanspan.config import LabelRules
-from cleanspan.training.hand_labels import (
-    LOOKED_AT,
-    OTHER,
-    UNSURE,
-    HandLabel,
-    electrode_key,
-    share_channels,
-)
+from cleanspan.training.hand_labels import LOOKED_AT, HandLabel, electrode_key, share_channels
 from cleanspan.training.scores import EventCounts
 from cleanspan.training.truth import Agreement, confusable, speaks_about
+from cleanspan.training.wording import OTHER, UNSURE
 from cleanspan.types import ALL_CHANNELS, BLINK
 
 SpanArray = npt.NDArray[np.float64]

@@ -7,7 +7,6 @@ clean; outside it nothing is known.
 """
 
 import csv
-import difflib
 import functools
 import logging
 import math
@@ -21,16 +20,13 @@ from cleanspan.recording.opening import open_recording
 from cleanspan.recording.roles import guess_role
 from cleanspan.training.finding import MARKED, find_recordings, locate
 from cleanspan.training.label_rules import unknown_not_read
+from cleanspan.training.problems import Problems
 from cleanspan.training.table_text import table_text
-from cleanspan.types import ALL_CHANNELS, CLEAN, LABELS, Recording
-
-REVIEWED = "reviewed"
-UNSURE = "unsure"
-OTHER = "other"
-STATEMENTS = (REVIEWED, CLEAN, UNSURE, OTHER)
-"""Texts that say something about a span other than "this artefact is here"."""
+from cleanspan.training.wording import REVIEWED, STATEMENTS, known_texts, meaning
+from cleanspan.types import ALL_CHANNELS, CLEAN, Recording
 
 LOOKED_AT = (REVIEWED, CLEAN)
+UNKNOWN = "label must be a known one"
 NO_LENGTH = "a span that was looked at must have a length, got 0 s; give it its duration"
 COLUMNS = ("recording", "label", "onset_s", "duration_s", "channels", "reader")
 AT_CHANNEL = "@@"
@@ -109,18 +105,23 @@ def read_hand_labels(
         With every problem found, each with its file and line.
     """
     rules = rules or LabelRules()
-    later, problems = problems is not None, [] if problems is None else problems
+    found = Problems()
     labels: list[HandLabel] = []
-    for path in _label_files(paths, problems):
+    files = list(_label_files(paths, found))
+    for path in files:
         read = _read_csv if path.suffix.lower() in (".csv", ".tsv") else _read_annotations
-        labels += read(path, rules, problems)
+        labels += read(path, rules, found)
+    if not labels and not found:
+        found.append(_no_rows(files))
     labels = _without_repeats(labels)
-    problems += _contradictions(labels)
-    problems += unknown_not_read(rules, {row.label for row in labels}.difference(STATEMENTS))
+    found += _contradictions(labels)
+    found += unknown_not_read(rules, {row.label for row in labels}.difference(STATEMENTS))
     if recordings is not None:
-        problems += check_against_recordings(labels, find_recordings(recordings))
-    if problems and not later:
-        raise LabelsError(problems)
+        found += check_against_recordings(labels, find_recordings(recordings))
+    if problems is not None:
+        problems += found
+    elif found:
+        raise LabelsError(found)
     return sorted(labels, key=lambda row: (row.recording, row.onset_s, row.label, row.reader))
 
 
@@ -138,7 +139,15 @@ def _label_files(paths: Iterable[Path], problems: list[str]) -> Iterator[Path]:
             problems.append(f"{path}: a label file must exist, got nothing there")
 
 
-def _read_csv(path: Path, rules: LabelRules, problems: list[str]) -> list[HandLabel]:
+def _no_rows(files: Sequence[Path]) -> str:
+    """Say that nobody marked anything."""
+    return (
+        f"{', '.join(map(str, files))}: hand labels must have at least one row, got none; mark "
+        f"artefacts, and the spans that were looked at as {REVIEWED!r}"
+    )
+
+
+def _read_csv(path: Path, rules: LabelRules, problems: Problems) -> list[HandLabel]:
     """Read one CSV file; what is wrong with it goes to problems."""
     try:
         text = table_text(path)
@@ -165,7 +174,7 @@ def _read_csv(path: Path, rules: LabelRules, problems: list[str]) -> list[HandLa
 
 
 def _parse_row(
-    header: list[str], cells: list[str], place: str, rules: LabelRules, problems: list[str]
+    header: list[str], cells: list[str], place: str, rules: LabelRules, problems: Problems
 ) -> HandLabel | None:
     """Turn one CSV row into a label, or say why it cannot be one."""
     if len(cells) > len(header):
@@ -176,12 +185,13 @@ def _parse_row(
     wrong = [f"{name} must not be empty" for name in COLUMNS if not row.get(name)]
     onset_s = _number(row.get("onset_s", ""), "onset_s", wrong)
     duration_s = _number(row.get("duration_s", ""), "duration_s", wrong)
-    label = meaning(row.get("label", ""), rules)
-    if label is None:
-        wrong.append(_unknown_label(row["label"], rules))
+    text = row.get("label", "")
+    label = meaning(text, rules)
     if label in LOOKED_AT and duration_s <= 0 and not wrong:
         wrong.append(NO_LENGTH)
     problems += [f"{place}: {problem}" for problem in wrong]
+    if label is None and text:
+        problems.repeated(place, UNKNOWN, got=repr(text), then=known_texts(text, rules))
     if wrong or label is None:
         return None
     written = row["channels"].replace(";", " ").replace(",", " ")
@@ -203,27 +213,7 @@ def _number(text: str, name: str, wrong: list[str]) -> float:
     return value
 
 
-def meaning(text: str, rules: LabelRules) -> str | None:
-    """Find the label that a text stands for: itself or the lab's wording; case is ignored."""
-    wording = {key.casefold(): value for key, value in rules.wording.items()}
-    plain = " ".join(text.replace("_", " ").split()).casefold()
-    plain = wording.get(text.strip().casefold(), wording.get(plain, plain)).casefold()
-    known = {name.casefold(): name for name in (*LABELS, *rules.extra, *STATEMENTS)}
-    return known.get(plain)
-
-
-def _unknown_label(text: str, rules: LabelRules) -> str:
-    """Say what a label may be, with a near match."""
-    known = (*LABELS, *rules.extra, *STATEMENTS)
-    near = difflib.get_close_matches(text.casefold(), known, n=1)
-    hint = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(known)}"
-    return (
-        f"label must be a known one, got {text!r}; {hint} "
-        "(declare the lab's own under [labels] extra, or its wording under [labels.wording])"
-    )
-
-
-def _read_annotations(path: Path, rules: LabelRules, problems: list[str]) -> list[HandLabel]:
+def _read_annotations(path: Path, rules: LabelRules, problems: Problems) -> list[HandLabel]:
     """Read the marks that a recording carries as annotations.
 
     A marked copy holds the machine's marks in the same texts, so marks count only inside the
@@ -244,7 +234,7 @@ def _read_annotations(path: Path, rules: LabelRules, problems: list[str]) -> lis
         place = f"{path}:+{note.onset_s:g}"
         if label is None:
             if at:
-                problems.append(f"{place}: {_unknown_label(text, rules)}")
+                problems.repeated(place, UNKNOWN, got=repr(text), then=known_texts(text, rules))
             continue
         if label in LOOKED_AT and note.duration_s <= 0:
             problems.append(f"{place}: {NO_LENGTH}")
@@ -361,7 +351,7 @@ def check_against_recordings(
     by_recording: dict[str, list[HandLabel]] = {}
     for row in labels:
         by_recording.setdefault(row.recording, []).append(row)
-    problems: list[str] = []
+    problems = Problems()
     for name, rows in by_recording.items():
         found = locate(name, index)
         if len(found) != 1:
@@ -372,7 +362,7 @@ def check_against_recordings(
         except CleanspanError as error:
             problems.append(f"{rows[0].place}: {error}")
             continue
-        problems += _misfits(rows, recording)
+        _tell_misfits(rows, recording, problems)
         recording.close()
     return problems
 
@@ -388,13 +378,13 @@ def outside(row: HandLabel, duration_s: float) -> str:
     return f"{row.place}: a mark must lie inside the recording (0 to {duration_s:g} s), got {span}"
 
 
-def _misfits(rows: Sequence[HandLabel], recording: Recording) -> Iterator[str]:
-    """List marks that lie outside a recording or name a channel it does not have."""
+def _tell_misfits(rows: Sequence[HandLabel], recording: Recording, problems: Problems) -> None:
+    """Tell marks that lie outside a recording or name a channel it does not have."""
     known = {electrode_key(channel.label) for channel in recording.channels}
     known |= {channel.electrode.upper() for channel in recording.channels if channel.electrode}
     for row in rows:
         if row.end_s > recording.duration_s + END_TOLERANCE_S:
-            yield outside(row, recording.duration_s)
+            problems.append(outside(row, recording.duration_s))
         missing = unknown_channels(row, known)
         if missing:
-            yield f"{row.place}: channels must be the recording's, got {' '.join(missing)}"
+            problems.repeated(row.place, "channels must be the recording's", got=" ".join(missing))

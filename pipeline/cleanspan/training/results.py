@@ -32,7 +32,6 @@ from cleanspan.training.evaluation import (
 )
 from cleanspan.training.hand_labels import (
     LOOKED_AT,
-    REVIEWED,
     HandLabel,
     electrode_key,
     read_hand_labels,
@@ -40,6 +39,7 @@ from cleanspan.training.hand_labels import (
 )
 from cleanspan.training.scores import Calibration, FloatArray, IntArray, calibration
 from cleanspan.training.truth import TWO, Agreement, label_names, labels_of, stem
+from cleanspan.training.wording import REVIEWED
 from cleanspan.types import ALL_CHANNELS, CLEAN, EARLIER, FACTS
 
 if TYPE_CHECKING:

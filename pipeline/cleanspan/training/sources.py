@@ -11,12 +11,13 @@ from cleanspan.config import Windows
 from cleanspan.recording.in_memory import ArrayRecording
 from cleanspan.recording.opening import open_recording
 from cleanspan.training.dataset import Tables, joined, tables_of
-from cleanspan.training.hand_labels import OTHER, REVIEWED, UNSURE, HandLabel
+from cleanspan.training.hand_labels import HandLabel
 from cleanspan.training.injection import CONTACT_KINDS, inject
 from cleanspan.training.open_recordings import mains_hz
 from cleanspan.training.simulator import Simulated, Span, random_scenario, simulate
 from cleanspan.training.truth import ANY, TWO
 from cleanspan.training.variation import hummed, roughened, tensed, varied
+from cleanspan.training.wording import OTHER, REVIEWED, UNSURE
 from cleanspan.types import ALL_CHANNELS, CONTACT_LOSS, LINE_NOISE, MUSCLE, Channel, Role
 
 WINDOW_LABELS = (MUSCLE, LINE_NOISE, CONTACT_LOSS)

@@ -9,14 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from cleanspan.config import LabelRules
-from cleanspan.training.hand_labels import (
-    LOOKED_AT,
-    OTHER,
-    STATEMENTS,
-    UNSURE,
-    HandLabel,
-    electrode_key,
-)
+from cleanspan.training.hand_labels import LOOKED_AT, HandLabel, electrode_key
+from cleanspan.training.wording import OTHER, STATEMENTS, UNSURE
 from cleanspan.types import ALL_CHANNELS, BLINK, CONTACT_LOSS, LABELS
 
 TruthArray = npt.NDArray[np.int8]
