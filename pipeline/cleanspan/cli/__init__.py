@@ -30,6 +30,9 @@ UNDONE = 2
 """Exit status where a file is out of reach, or what is to be said could not be written."""
 
 
+NOT_EMPTY = "must not be empty (is a shell variable not set?)"
+
+
 class GivenPath(click.Path):
     """A path that is not empty: a shell variable that is not set would mean the current folder."""
 
@@ -39,11 +42,25 @@ class GivenPath(click.Path):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Refuse an empty text."""
         if value == "":
-            self.fail("must not be empty (is a shell variable not set?)", param, ctx)
+            self.fail(NOT_EMPTY, param, ctx)
         return super().convert(value, param, ctx)
 
 
 EXISTING = GivenPath(exists=True)
+
+
+class GivenText(click.types.StringParamType):
+    """A text that says something: an empty one would mean that nothing was asked for."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Refuse an empty text."""
+        text = super().convert(value, param, ctx)
+        if not text.strip():
+            self.fail(NOT_EMPTY, param, ctx)
+        return text
+
+
+TEXT = GivenText()
 
 
 class Between(click.FloatRange):

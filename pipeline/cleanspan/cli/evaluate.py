@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cleanspan.cli import EXISTING, GivenPath
+from cleanspan.cli import EXISTING, TEXT, GivenPath
 from cleanspan.config import LabelRules, load_config
 from cleanspan.errors import UsageError, collecting
 
@@ -30,26 +30,27 @@ if TYPE_CHECKING:
     "--readers",
     default="two",
     show_default=True,
+    type=TEXT,
     help="How several readers count: an artefact is what 'any', 'two' or 'all' of them marked, "
     "or what the one reader named here marked.",
 )
 @click.option(
     "--person-pattern",
-    default="",
+    type=TEXT,
     help="Regular expression that finds the person in a recording's name (first group). "
     "Default: S and three digits of a name such as S001R02, of others the text before the first "
     "'_' (without one, the whole name).",
 )
-@click.option("--all-channels", default="", help="What 'all' means in the labels: 'Fp1 Fp2 …'.")
-@click.option("--not-read", multiple=True, help="A label the readers did not look for.")
+@click.option("--all-channels", type=TEXT, help="What 'all' means in the labels: 'Fp1 Fp2 …'.")
+@click.option("--not-read", multiple=True, type=TEXT, help="A label the readers did not look for.")
 @click.option("--config", type=EXISTING, help="Settings with a [labels] table.")
 @click.option("--out", type=GivenPath(), help="Folder for tables (CSV) and a picture (PNG).")
 def command(
     marks: tuple[Path, ...],
     label_paths: tuple[Path, ...],
     readers: str,
-    person_pattern: str,
-    all_channels: str,
+    person_pattern: str | None,
+    all_channels: str | None,
     not_read: tuple[str, ...],
     config: Path | None,
     out: Path | None,
@@ -68,7 +69,7 @@ def command(
     labels = read_hand_labels(label_paths, rules, problems=problems)
     comparison = Comparison(rules)
     with collecting(problems):
-        comparison = replace(comparison, person_pattern=person_pattern)
+        comparison = replace(comparison, person_pattern=person_pattern or "")
     with collecting(problems):
         labels, agreement = choose_readers(labels, readers)
         comparison = replace(comparison, agreement=agreement)
@@ -79,11 +80,13 @@ def command(
         click.echo(f"tables and picture: {out}")
 
 
-def _rules(rules: LabelRules, all_channels: str, not_read: tuple[str, ...]) -> LabelRules:
+def _rules(rules: LabelRules, all_channels: str | None, not_read: tuple[str, ...]) -> LabelRules:
     """Let the command line's words win over the file's."""
     if all_channels:
         # As in labels: "EEG" before a name is no channel of its own.
         names = tuple(name for name in all_channels.split() if name.upper() != "EEG")
+        if not names:
+            raise UsageError(f"--all-channels must name channels, got {all_channels!r}")
         rules = replace(rules, all_channels=names)
     return replace(rules, not_read=(*rules.not_read, *not_read))
 

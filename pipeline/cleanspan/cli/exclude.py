@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from cleanspan.cli import GivenPath, tell_how_far
+from cleanspan.cli import TEXT, GivenPath, tell_how_far
 from cleanspan.errors import ConfigError, RecordingError, UsageError, collecting
 from cleanspan.export.cells import told_apart
 from cleanspan.export.plans import (
@@ -75,6 +75,7 @@ def _list_plans(ctx: click.Context, param: click.Parameter, value: bool) -> None
     "names",
     multiple=True,
     required=True,
+    type=TEXT,
     help="A shipped plan's name or a .toml file. Several are set side by side.",
 )
 @click.option(
@@ -84,7 +85,7 @@ def _list_plans(ctx: click.Context, param: click.Parameter, value: bool) -> None
     help="Judge epochs around the recording's annotations or its marker button's presses.",
 )
 @click.option("--epoch", type=Epoch(), help="Epoch around each event, in seconds: -0.2:0.8.")
-@click.option("--text", default="", help="Only annotations that hold this text.")
+@click.option("--text", type=TEXT, help="Only annotations that hold this text.")
 @click.option(
     "--table",
     type=GivenPath(dir_okay=False),
@@ -99,7 +100,7 @@ def command(
     names: tuple[str, ...],
     source: str | None,
     epoch: tuple[float, float] | None,
-    text: str,
+    text: str | None,
     table: Path | None,
 ) -> None:
     """Make exclusion lists from results that were screened before.
@@ -111,7 +112,7 @@ def command(
     """
     logging.basicConfig(format="cleanspan: %(message)s")
     plans = _load_plans(names)
-    events = _checked_events(source, epoch, text, plans)
+    events = _checked_events(source, epoch, text or "", plans)
     folders = find_results(results)
     _check_plans(names, plans, folders)
     if table is not None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from cleanspan.cli import GivenPath
+from cleanspan.cli import TEXT, GivenPath
 from cleanspan.cli.night import DAY, as_date
 from cleanspan.errors import UsageError
 
@@ -32,8 +32,8 @@ STATES = ("waiting", "working", "placing", "done", "failed", "quarantined")
     help="The night's settings: they say where the ledger is.",
 )
 @click.option("--state", type=click.Choice(STATES), default=None, help="Only these.")
-@click.option("--name", default="", help="Only names, folders or codes that fit this pattern.")
-@click.option("--model", default="", help="Only results of this model (beginning of its name).")
+@click.option("--name", type=TEXT, help="Only names, folders or codes that fit this pattern.")
+@click.option("--model", type=TEXT, help="Only results of this model (beginning of its name).")
 @click.option("--since", type=DAY, help="Only what came in from this day on.")
 @click.option("--until", type=DAY, help="Only what came in up to this day.")
 @click.option("--run", type=int, default=None, help="Only what this run handled.")
@@ -57,8 +57,8 @@ def command(
     *,
     config_path: Path,
     state: str | None,
-    name: str,
-    model: str,
+    name: str | None,
+    model: str | None,
     since: datetime | None,
     until: datetime | None,
     run: int | None,
@@ -78,7 +78,9 @@ def command(
         click.echo(rebuilt(config))
         return
     names = Names(FILE_NAME if show_names else config.page.names)
-    selection = history.Selection(state or "", name, model, as_date(since), as_date(until), run)
+    selection = history.Selection(
+        state or "", name or "", model or "", as_date(since), as_date(until), run
+    )
     with (
         closing(schema.connect_to_read(config.ledger_path)) as db,
         schema.explained(config.ledger_path),

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cleanspan.cli import EXISTING
+from cleanspan.cli import EXISTING, TEXT
 from cleanspan.config import Config, load_config
 from cleanspan.errors import ModelError, UsageError
 
@@ -52,7 +52,7 @@ def list_models(config: Path | None) -> None:
 
 
 @command.command("show")
-@click.argument("name", default="in use")
+@click.argument("name", default="in use", type=TEXT)
 @config_option
 def show_model(name: str, config: Path | None) -> None:
     """Show a model's card (the model in use where no NAME is given), and its history."""
@@ -75,7 +75,7 @@ def show_model(name: str, config: Path | None) -> None:
 
 
 @command.command("use")
-@click.argument("name")
+@click.argument("name", type=TEXT)
 @why_option
 @click.option("--force", is_flag=True, help="Use it although the gate refuses it.")
 @config_option
@@ -132,12 +132,14 @@ def go_back(why: str, config: Path | None) -> None:
 
 
 @command.command("compare")
-@click.argument("new")
-@click.argument("old", default="in use")
+@click.argument("new", type=TEXT)
+@click.argument("old", default="in use", type=TEXT)
 @click.option("--labels", "label_paths", multiple=True, required=True, type=EXISTING)
 @click.option("--recordings", multiple=True, required=True, type=EXISTING)
-@click.option("--readers", default="two", show_default=True, help="As in `cleanspan evaluate`.")
-@click.option("--person-pattern", default="", help="As in `cleanspan evaluate`.")
+@click.option(
+    "--readers", default="two", show_default=True, type=TEXT, help="As in `cleanspan evaluate`."
+)
+@click.option("--person-pattern", type=TEXT, help="As in `cleanspan evaluate`.")
 @config_option
 def compare_two(
     new: str,
@@ -145,7 +147,7 @@ def compare_two(
     label_paths: tuple[Path, ...],
     recordings: tuple[Path, ...],
     readers: str,
-    person_pattern: str,
+    person_pattern: str | None,
     config: Path | None,
 ) -> None:
     """Compare the finished marks of two models with hand labels.
@@ -173,7 +175,7 @@ def compare_two(
         models[1],
         labels,
         find_recordings(recordings),
-        comparison=Comparison(settings.labels, agreement, person_pattern),
+        comparison=Comparison(settings.labels, agreement, person_pattern or ""),
     )
     click.echo(f"{models[0].full_name} against {models[1].full_name}")
     rows = [
@@ -198,7 +200,9 @@ def compare_two(
 
 @command.command("watch")
 @click.argument("recordings", nargs=-1, required=True, type=EXISTING)
-@click.option("--model", "name", default="in use", show_default=True, help="Which model.")
+@click.option(
+    "--model", "name", default="in use", show_default=True, type=TEXT, help="Which model."
+)
 @config_option
 def watch(recordings: tuple[Path, ...], name: str, config: Path | None) -> None:
     """Say whether RECORDINGS look like what the model learned from.

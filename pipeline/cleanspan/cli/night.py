@@ -9,7 +9,7 @@ from types import FrameType
 
 import click
 
-from cleanspan.cli import GivenPath
+from cleanspan.cli import TEXT, GivenPath
 from cleanspan.errors import UsageError
 
 DAY = click.DateTime(["%Y-%m-%d"])
@@ -43,7 +43,7 @@ def as_date(value: datetime | None) -> date | None:
 @click.option("--release", is_flag=True, help="Also try again what is in quarantine.")
 @click.option(
     "--cluster",
-    default="",
+    type=TEXT,
     metavar="ADDRESS",
     help="Screen on a Dask cluster: its scheduler's address, such as tcp://host:8786.",
 )
@@ -55,7 +55,7 @@ def command(
     since: datetime | None,
     until: datetime | None,
     release: bool,
-    cluster: str,
+    cluster: str | None,
     quiet: bool,
 ) -> None:
     """Screen what came in since the last night, and write a page about it.
@@ -77,7 +77,7 @@ def command(
     if since and until and since > until:
         raise UsageError(f"--since must not be after --until, got {since:%Y-%m-%d}")
     config = load_night(config_path)
-    request = Request(again, as_date(since), as_date(until), release, cluster)
+    request = Request(again, as_date(since), as_date(until), release, cluster or "")
     terminal = None if quiet or not sys.stderr.isatty() else sys.stderr
     with journal(config, terminal=terminal):
         account = run_night(config, request, stop=stopping_on_signals())

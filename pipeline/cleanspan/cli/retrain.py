@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cleanspan.cli import EXISTING, Between, GivenPath
+from cleanspan.cli import EXISTING, TEXT, Between, GivenPath
 from cleanspan.config import load_config
 
 if TYPE_CHECKING:
@@ -24,11 +24,11 @@ if TYPE_CHECKING:
     type=EXISTING,
     help="Hand labels: CSV files, a folder of them, or annotated EDF+ files. May be repeated.",
 )
-@click.option("--name", default="", help="The new model's name. Default: lab- and the date.")
+@click.option("--name", type=TEXT, help="The new model's name. Default: lab- and the date.")
 @click.option(
     "--from",
     "start",
-    default="",
+    type=TEXT,
     help="Model to start from and to judge against. Default: the one in use.",
 )
 @click.option(
@@ -47,12 +47,15 @@ if TYPE_CHECKING:
     help="Same inputs and seed, same model.",
 )
 @click.option(
-    "--readers", default="two", show_default=True, help="How several readers count: any, two, all "
-    "or one reader's name.",
-)  # fmt: skip
+    "--readers",
+    default="two",
+    show_default=True,
+    type=TEXT,
+    help="How several readers count: any, two, all or one reader's name.",
+)
 @click.option(
     "--person-pattern",
-    default="",
+    type=TEXT,
     help="Regular expression that finds the person in a recording's name (first group). "
     "Default: S and three digits of a name such as S001R02, of others the text before the first "
     "'_' (without one, the whole name).",
@@ -66,12 +69,12 @@ if TYPE_CHECKING:
 def command(
     recordings: tuple[Path, ...],
     label_paths: tuple[Path, ...],
-    name: str,
-    start: str,
+    name: str | None,
+    start: str | None,
     lab_share: float,
     seed: int,
     readers: str,
-    person_pattern: str,
+    person_pattern: str | None,
     config: Path | None,
     cache: Path | None,
 ) -> None:
@@ -97,7 +100,7 @@ def command(
         name=name or store.free_name(f"lab-{datetime.now(UTC):%Y-%m-%d}"),
         lab_share=lab_share,
         seed=seed,
-        comparison=Comparison(settings.labels, agreement, person_pattern),
+        comparison=Comparison(settings.labels, agreement, person_pattern or ""),
     )
     store.check_name(plan.name)
     people = "people" if person_pattern else "people (by the file names)"

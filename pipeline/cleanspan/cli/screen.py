@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cleanspan.cli import GivenPath, tell_how_far
+from cleanspan.cli import TEXT, GivenPath, tell_how_far
 from cleanspan.config import Config
 from cleanspan.errors import UsageError
 
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 @click.argument("paths", nargs=-1, required=True, type=GivenPath())
 @click.option("--out", required=True, type=GivenPath(), help="Folder for results.")
 @click.option("--config", "config_path", type=GivenPath(), help="Settings, TOML.")
-@click.option("--plan", help="Exclusion plan: a shipped one's name or a TOML file.")
-@click.option("--model", help="A model's name or folder instead of the one in use.")
+@click.option("--plan", type=TEXT, help="Exclusion plan: a shipped one's name or a TOML file.")
+@click.option("--model", type=TEXT, help="A model's name or folder instead of the one in use.")
 @click.option(
     "--marked",
     type=click.Choice(["copy", "annotations-only", "none"]),
