@@ -1,4 +1,4 @@
-"""Many recordings: find them, give each a folder of its own, screen them on several cores."""
+"""Many recordings: give each a folder of its own, screen them on several cores."""
 
 import logging
 import os
@@ -15,8 +15,9 @@ from cleanspan.config import Config
 from cleanspan.errors import UsageError
 from cleanspan.scratch import sweep
 from cleanspan.screen import Outcome, failed, screen_recording
+from cleanspan.search import holds_results
 from cleanspan.stopping import started_deaf
-from cleanspan.types import EARLIER, FACTS, SUMMARY
+from cleanspan.types import EARLIER, SUMMARY
 
 log = logging.getLogger(__name__)
 
@@ -27,95 +28,6 @@ class Task:
 
     source: Path
     folder: Path
-
-
-def find_recordings(paths: Sequence[Path], out: Path) -> list[Path]:
-    """List the recordings that files and folders name, each once, in order.
-
-    Folders are searched at every depth; results of earlier runs are passed over.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-    out : Path
-        The output folder; nothing in it is a recording to screen.
-
-    Raises
-    ------
-    UsageError
-        If a path does not exist, or none holds a recording.
-    """
-    missing = [path for path in paths if not path.exists()]
-    if missing:
-        raise UsageError(
-            "every path must exist, got: "
-            + ", ".join(str(path) for path in missing)
-            + "; check the spelling"
-        )
-    odd = [path for path in paths if not (path.is_file() or path.is_dir())]
-    if odd:
-        raise UsageError(
-            f"{odd[0]}: a recording must be a file or a folder, got neither (a pipe or a device); "
-            "copy it into a file first"
-        )
-    found: dict[Path, Path] = {}
-    for path in paths:
-        for candidate in [path] if _is_recording_folder(path) else _inside(path, out.resolve()):
-            found.setdefault(candidate.resolve(), candidate)
-    if not found:
-        from cleanspan.recording.opening import RECORDING_SUFFIXES
-
-        raise UsageError(
-            f"a folder must hold a file ending in one of {' '.join(RECORDING_SUFFIXES)}, got none "
-            f"in: {', '.join(str(path) for path in paths)}"
-        )
-    return list(found.values())
-
-
-def _is_recording_folder(path: Path) -> bool:
-    """Whether a path is itself the recording: a file, or a format that is a folder."""
-    return path.is_file() or path.suffix.lower() == ".mff"
-
-
-def _inside(folder: Path, out: Path) -> Iterator[Path]:
-    """List the recordings in a folder, at every depth, results left aside."""
-    from cleanspan.recording.opening import RECORDING_SUFFIXES
-
-    try:
-        entries = sorted(folder.iterdir())
-    except OSError as error:
-        raise UsageError(
-            f"{folder}: a folder must be readable to be searched, got: {error.strerror}; "
-            "mend its permissions or name the recordings"
-        ) from error
-    if _holds_results(entries):
-        return
-    for entry in entries:
-        if entry.name.startswith(UNFINISHED) or _followed(entry) in (None, out):
-            continue
-        suffix = entry.suffix.lower()
-        if entry.is_dir() and suffix != ".mff" and not entry.is_symlink():
-            yield from _inside(entry, out)
-        elif suffix in RECORDING_SUFFIXES and (entry.is_file() or suffix == ".mff"):
-            yield entry
-
-
-def _followed(entry: Path) -> Path | None:
-    """Follow an entry's links; None where they lead in a circle, or where we may not look."""
-    try:
-        return entry.resolve(strict=True)
-    except FileNotFoundError:
-        return None
-    except (OSError, RuntimeError) as error:
-        # Python 3.11 and 3.12 call a circle a RuntimeError.
-        why = getattr(error, "strerror", None) or "a link in a circle"
-        log.warning("%s: passed over, for it leads nowhere: %s", entry, why)
-        return None
-
-
-def _holds_results(entries: Sequence[Path]) -> bool:
-    """Whether the entries of a folder are one recording's results."""
-    return any(entry.name.endswith(FACTS) for entry in entries)
 
 
 def plan_tasks(recordings: Sequence[Path], out: Path) -> list[Task]:
@@ -201,7 +113,7 @@ def _tell_unknown(known: Mapping[Path, str], folder: Path) -> None:
 
 def _is_of_results(folder: Path | None) -> bool:
     """Whether a recording's results stand there."""
-    return folder is not None and _holds_results(list(folder.iterdir()))
+    return folder is not None and holds_results(list(folder.iterdir()))
 
 
 def _check_place(folder: Path) -> None:
@@ -212,7 +124,7 @@ def _check_place(folder: Path) -> None:
             "file or choose another folder with --out"
         )
     entries = list(folder.iterdir()) if folder.is_dir() else []
-    if entries and not _holds_results(entries):
+    if entries and not holds_results(entries):
         raise UsageError(
             f"{folder}: results replace this folder as a whole, so it must hold earlier results "
             f"or nothing, got: {min(entry.name for entry in entries)}; choose another folder"

@@ -106,6 +106,14 @@ def test_a_file_that_vanishes_in_between_is_one_line(good, model, tmp_path):
     assert outcome.error == "gone.edf: the file must exist, got no such file"
 
 
+def test_a_pipe_that_is_named_like_a_recording_is_one_line_and_nobody_waits(model, tmp_path):
+    os.mkfifo(tmp_path / "pipe.edf")
+    outcome = screen_recording(tmp_path / "pipe.edf", tmp_path / "out", config=LEAN, model=model)
+    assert outcome.error == (
+        "pipe.edf: it must be a file, got a pipe, a socket or a device; copy it into a file"
+    )
+
+
 def test_killed_in_the_middle_nothing_half_written_stands_under_its_name(good, model, tmp_path):
     """SIGKILL while the command works: a result folder is there whole, or not at all."""
     source = tmp_path / "in"

@@ -17,7 +17,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 ORDER = (
     *("errors", "stopping", "config", "atomic", "shipped", "scratch", "types"),
     *("recording", "features", "labelling", "export"),
-    *("screen", "batch", "review", "training", "night", "api", "cli", "__main__"),
+    *("screen", "search", "batch", "review", "training", "night", "api", "cli", "__main__"),
 )
 """A part may import from those before it and from itself: records, stages, workflows, commands."""
 LONGEST_MODULE = 400

@@ -3,16 +3,18 @@
 import json
 import os
 import runpy
+import socket
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
-from cleanspan.batch import Task, find_recordings, plan_tasks, screen_batch
+from cleanspan.batch import Task, plan_tasks, screen_batch
 from cleanspan.config import Config, Export
 from cleanspan.errors import OutputError, UsageError
 from cleanspan.recording.content import digest_of
 from cleanspan.screen import failed
+from cleanspan.search import find_recordings
 
 _made = SimpleNamespace(**runpy.run_path(str(Path(__file__).parent / "features" / "invented.py")))
 LEAN = Config(export=Export(marked="none", report=False, windows=False))
@@ -113,6 +115,47 @@ def test_a_linked_folder_is_not_followed(tmp_path):
     (first,) = touch(tmp_path / "in" / "a.edf")
     (tmp_path / "in" / "again").symlink_to(tmp_path / "in")
     assert find_recordings([tmp_path / "in"], tmp_path / "out") == [first]
+
+
+def test_folders_that_begin_with_a_dot_are_searched_only_where_they_are_named(tmp_path):
+    first, hidden, deeper = touch(
+        tmp_path / "a.edf", tmp_path / ".venv" / "b.edf", tmp_path / ".venv" / "lib" / "c.edf"
+    )
+    assert find_recordings([tmp_path], tmp_path / "out") == [first]
+    assert find_recordings([tmp_path / ".venv"], tmp_path / "out") == [hidden, deeper]
+
+
+def test_what_is_named_like_a_recording_and_is_no_file_is_told_and_the_others_go_on(
+    tmp_path, caplog
+):
+    first, inner, _ = touch(
+        tmp_path / "a.edf", tmp_path / "packed.edf" / "packed.edf", tmp_path / "real.mff" / "x.bin"
+    )
+    os.mkfifo(tmp_path / "pipe.bdf")
+    os.mkfifo(tmp_path / "pipe.mff")
+    os.mkfifo(tmp_path / "notes.txt")
+    (tmp_path / "empty.edf").mkdir()
+    (tmp_path / "plain").mkdir()
+    (tmp_path / "linked.edf").symlink_to(tmp_path / "plain")
+    with socket.socket(socket.AF_UNIX) as listening:
+        listening.bind(str(tmp_path / "socket.set"))
+        found = find_recordings([tmp_path], tmp_path / "out")
+    assert found == [first, inner, tmp_path / "real.mff"]
+    begun = "passed over, for a recording must be a file, got"
+    pipe = "a pipe, a socket or a device; copy it into a file"
+    assert [record.getMessage() for record in caplog.records] == [
+        f"{tmp_path / 'empty.edf'}: {begun} a folder without any in it",
+        f"{tmp_path / 'linked.edf'}: {begun} a link to a folder; name that folder",
+        f"{tmp_path / 'pipe.bdf'}: {begun} {pipe}",
+        f"{tmp_path / 'pipe.mff'}: {begun} {pipe}",
+        f"{tmp_path / 'socket.set'}: {begun} {pipe}",
+    ]
+
+
+def test_results_that_are_named_like_a_recording_are_passed_over_without_a_word(tmp_path, caplog):
+    first, _ = touch(tmp_path / "a.edf", tmp_path / "old.edf" / "old.edf_facts.json")
+    assert find_recordings([tmp_path], tmp_path / "out") == [first]
+    assert not caplog.records
 
 
 # ---- planning

@@ -57,7 +57,8 @@ def command(
 
     Not a medical device and not for diagnosis. A missing mark proves nothing.
     """
-    from cleanspan.batch import find_recordings, plan_tasks, screen_batch
+    from cleanspan.batch import plan_tasks, screen_batch
+    from cleanspan.search import find_recordings
     from cleanspan.training.settled import load_settings, settled
 
     logging.basicConfig(format="cleanspan: %(message)s")

@@ -48,6 +48,11 @@ def open_recording(path: Path) -> Recording:
 def _open(path: Path) -> Recording:
     if path.is_dir() and path.suffix.lower() != ".mff":
         raise NotARecordingError("it must be a file, got a folder; name the files inside it")
+    if path.exists() and not (path.is_file() or path.is_dir()):
+        # Opening a pipe would wait for ever.
+        raise NotARecordingError(
+            "it must be a file, got a pipe, a socket or a device; copy it into a file"
+        )
     if not path.is_dir():
         with path.open("rb") as file:
             first_bytes = file.read(8)

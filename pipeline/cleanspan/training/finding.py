@@ -1,6 +1,6 @@
 """Which file a recording's name means."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from cleanspan.recording.opening import RECORDING_SUFFIXES
@@ -10,10 +10,13 @@ MARKED = "_marked"
 
 
 def find_recordings(paths: Iterable[Path]) -> dict[str, list[Path]]:
-    """Index recordings by name, in lower case, with and without the suffix."""
+    """Index recordings by name, in lower case, with and without the suffix.
+
+    Folders are searched at every depth, but for those whose name begins with a dot.
+    """
     index: dict[str, list[Path]] = {}
     for path in paths:
-        inside = sorted(path.rglob("*")) if path.is_dir() else [path]
+        inside = _inside(path) if path.is_dir() else [path]
         for file in inside:
             if file.suffix.lower() in RECORDING_SUFFIXES and not file.stem.endswith(MARKED):
                 for name in {file.name.lower(), file.stem.lower()}:
@@ -21,6 +24,16 @@ def find_recordings(paths: Iterable[Path]) -> dict[str, list[Path]]:
                     if file not in known:
                         known.append(file)
     return index
+
+
+def _inside(folder: Path) -> Iterator[Path]:
+    """List what may be a recording in a folder; of folders, only a format that is one."""
+    for path in sorted(folder.rglob("*")):
+        above = path.relative_to(folder).parts[:-1]
+        if any(name.startswith(".") for name in above):
+            continue
+        if path.suffix.lower() == ".mff" or not path.is_dir():
+            yield path
 
 
 def locate(recording: str, index: Mapping[str, list[Path]]) -> list[Path]:
