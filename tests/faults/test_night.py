@@ -3,6 +3,7 @@
 import contextlib
 import errno
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -17,7 +18,7 @@ import pytest
 
 from cleanspan.errors import CleanspanError, OutputError
 from cleanspan.night.account import Account
-from cleanspan.night.config import Limits, NightConfig
+from cleanspan.night.config import CODE, Limits, NightConfig, Page
 from cleanspan.night.planning import Model, Request
 from cleanspan.night.run import run_night
 from cleanspan.night.schema import LedgerError
@@ -404,6 +405,52 @@ def test_a_damaged_or_missing_ledger_is_made_anew_from_the_results(
         assert db.execute("SELECT count(*) FROM electrodes").fetchone() == (21,)
     if damage is not Path.unlink:
         assert len(list(night.output.glob("ledger.sqlite.damaged-*"))) >= 1
+
+
+def test_a_pipe_in_the_inbox_is_told_and_the_night_goes_on(night: Night) -> None:
+    night.put(R="ok")
+    os.mkfifo(night.inbox / "pipe.edf")
+    account = night.run()
+    assert (account.status, account.counts["done"]) == (0, 1)
+    (remark,) = account.remarks
+    assert "1 pipe(s), device(s) or folder(s) with a recording's name" in remark
+    assert str(night.inbox / "pipe.edf") in remark
+    assert "pipe.edf" in night.page
+    night.config = replace(night.config, page=Page(names=CODE))
+    assert "pipe.edf" not in "".join(night.run().remarks)
+
+
+def test_results_that_are_gone_are_told_and_made_again_only_where_asked_for(night: Night) -> None:
+    night.put(**GOOD)
+    night.run()
+    shutil.rmtree(night.output / "good1")
+    shutil.rmtree(night.output / "good2")
+    (night.output / "good2").mkdir()
+    for _ in range(2):
+        account = night.run()
+        assert (account.status, account.counts["new"]) == (0, 0)
+        (remark,) = account.remarks
+        assert "the results of 2 recording(s) of the inbox: good1.edf, good2.edf. Put" in remark
+        assert "cleanspan night --again" in night.page
+    (night.inbox / "good2.edf").unlink()  # archived, perhaps, together with its results
+    assert "1 recording(s) of the inbox: good1.edf." in night.run().remarks[0]
+    assert "good1.edf" in night.run(again=True, until=date(2020, 1, 1)).remarks[0]
+    account = night.run(again=True)
+    assert (account.counts["done"], account.remarks) == (1, [])
+    assert (night.output / "good1" / "good1_channels.csv").exists()
+    assert not list(night.output.glob("earlier/*"))
+    assert night.run().remarks == []
+
+
+def test_results_that_are_gone_are_replaced_by_those_of_a_new_model(night: Night) -> None:
+    night.put(**GOOD)
+    night.run("m1")
+    shutil.rmtree(night.output / "good1")
+    assert "good1.edf" in night.run("m2").remarks[0]
+    account = night.run("m2", again=True)
+    assert (account.counts["done"], account.remarks) == (3, [])
+    assert night.run("m2").remarks == []
+    assert len(list((night.output / "earlier").iterdir())) == 2
 
 
 def test_an_output_that_cannot_be_written_is_told(night: Night) -> None:

@@ -76,6 +76,28 @@ def test_a_file_in_overlapping_inboxes_is_found_once(config: NightConfig) -> Non
     assert len(look(both).found) == 1
 
 
+def test_what_is_named_like_a_recording_and_is_no_file_is_listed(config: NightConfig) -> None:
+    inbox = config.inboxes[0]
+    put(inbox, "a.edf", "packed.edf/packed.edf", "other.x/notes.txt")
+    (inbox / "headset.mff").mkdir()
+    os.mkfifo(inbox / "pipe.edf")
+    os.mkfifo(inbox / "notes.txt")
+    (inbox / "empty.edf").mkdir()
+    (inbox / "linked.bdf").symlink_to(inbox / "other.x")
+    (inbox / ".hidden.edf").mkdir()
+    (inbox / "not wanted.edf").mkdir()
+    wide = replace(config, include=("*.edf", "*.bdf", "*.mff", "*"), exclude=("not*",))
+    seen = look(wide)
+    assert {path.name for path in seen.strange} == {
+        "empty.edf", "headset.mff", "linked.bdf", "pipe.edf",
+    }  # fmt: skip
+    assert "packed.edf" in {item.path.name for item in seen.found}
+    assert not seen.problems
+    assert {path.name for path in look(config).strange} == {
+        "empty.edf", "linked.bdf", "not wanted.edf", "pipe.edf",
+    }  # fmt: skip
+
+
 @given(st.integers(0, 10**9), st.integers(0, 86_400), st.integers(-(10**6), 10**6))
 def test_settling_goes_by_the_last_change_unless_it_lies_ahead(
     now_s: int, settle_s: int, age_s: int

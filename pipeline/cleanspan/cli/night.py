@@ -31,8 +31,8 @@ def as_date(value: datetime | None) -> date | None:
 @click.option(
     "--again",
     is_flag=True,
-    help="Also screen recordings whose results come from another model or configuration; "
-    "the former results are kept in the folder 'earlier'.",
+    help="Also screen recordings whose results come from another model or configuration, "
+    "or are gone; the former results are kept in the folder 'earlier'.",
 )
 @click.option(
     "--since", type=DAY, help="With --again: only recordings that came in from this day on."

@@ -57,6 +57,7 @@ class Account:
         self.planned = len(plan.tasks) + plan.settled
         self.held, self.gone, self.unread = plan.held, plan.gone, plan.unread
         self.problems, self.other = plan.problems, plan.other
+        self.remarks += plan.remarks
         self.counts = {"found": plan.found, "new": self.planned}
 
     def count(self, tonight: Sequence[Line], *, attempts: int) -> None:

@@ -13,6 +13,7 @@ from cleanspan.export.cells import readable
 from cleanspan.night.config import CODE, NightConfig
 from cleanspan.night.content import Stamp, stamp_of
 from cleanspan.night.records import Found
+from cleanspan.recording.opening import RECORDING_SUFFIXES
 
 OWN_MARKS = ("*_marked.edf", "*_marked.bdf")
 """Copies with our marks, wherever somebody put them: never screened."""
@@ -28,10 +29,13 @@ class Look:
         Recordings by name, in order of path.
     problems : tuple of str
         One line for each folder that could not be read.
+    strange : tuple of Path
+        What is named like a recording and is no file: pipes, devices, folders without a recording.
     """
 
     found: tuple[Found, ...]
     problems: tuple[str, ...]
+    strange: tuple[Path, ...] = ()
 
 
 def check_inboxes(config: NightConfig) -> None:
@@ -55,16 +59,24 @@ def look(config: NightConfig) -> Look:
     """Search the inboxes; a folder that cannot be read becomes a problem, not an error."""
     found: dict[Path, Found] = {}
     problems: list[str] = []
+    strange: list[Path] = []
     for inbox in config.inboxes:
         if not inbox.is_dir():
             problems.append(_missing(inbox))
             continue
-        for item in _search(inbox, config, problems):
+        for item in _search(inbox, config, problems, strange):
             found.setdefault(item.path, item)
-    return Look(tuple(found[path] for path in sorted(found)), tuple(problems))
+    holding = {folder for path in found for folder in path.parents}
+    return Look(
+        tuple(found[path] for path in sorted(found)),
+        tuple(problems),
+        tuple(path for path in dict.fromkeys(sorted(strange)) if path not in holding),
+    )
 
 
-def _search(inbox: Path, config: NightConfig, problems: list[str]) -> Iterator[Found]:
+def _search(
+    inbox: Path, config: NightConfig, problems: list[str], strange: list[Path]
+) -> Iterator[Found]:
     """Walk one inbox without following linked folders, without entering our own output."""
     output = config.output_folder.resolve()
 
@@ -80,6 +92,7 @@ def _search(inbox: Path, config: NightConfig, problems: list[str]) -> Iterator[F
             for name in below
             if not name.startswith((".", UNFINISHED)) and (here / name).resolve() != output
         )
+        strange += [here / name for name in below if _is_named(here / name, inbox, config)]
         for name in sorted(names):
             path = here / name
             if not wanted(path.relative_to(inbox), config.include, config.exclude):
@@ -89,8 +102,17 @@ def _search(inbox: Path, config: NightConfig, problems: list[str]) -> Iterator[F
             except OSError as error:
                 remember(error)
                 continue
-            if stat.S_ISREG(status.st_mode) and not path.resolve().is_relative_to(output):
+            if not stat.S_ISREG(status.st_mode):
+                strange += [path] if _is_named(path, inbox, config) else []
+            elif not path.resolve().is_relative_to(output):
                 yield Found(path, inbox, stamp_of(path))
+
+
+def _is_named(path: Path, inbox: Path, config: NightConfig) -> bool:
+    """Whether something has a recording's name; fitting a pattern such as ``*`` is not enough."""
+    below = path.relative_to(inbox)
+    named = path.suffix.lower() in RECORDING_SUFFIXES
+    return named and wanted(below, config.include, config.exclude)
 
 
 def wanted(path: Path, include: tuple[str, ...], exclude: tuple[str, ...]) -> bool:

@@ -164,6 +164,15 @@ class Ledger:
                 "UPDATE jobs SET state = 'waiting', attempts = 0 WHERE state = 'quarantined'"
             ).rowcount
 
+    def reopen(self, job: int) -> None:
+        """Let a recording wait again whose results are gone."""
+        with self.writing() as db:
+            db.execute(
+                "UPDATE jobs SET state = 'waiting', folder = NULL, outcome = NULL, attempts = 0, "
+                "reason = '', run_id = NULL WHERE id = ?",
+                (job,),
+            )
+
     def begin_try(self, job: int, run: int) -> None:
         """Note that a recording is handed to a worker."""
         with self.writing() as db:

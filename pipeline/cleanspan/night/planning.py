@@ -3,7 +3,7 @@
 import logging
 import sqlite3
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -17,6 +17,7 @@ from cleanspan.night.history import local_date
 from cleanspan.night.inbox import look, settled
 from cleanspan.night.ledger import Ledger
 from cleanspan.night.names import Names, code
+from cleanspan.night.noticed import gone_results, of_gone, of_strange
 from cleanspan.night.placing import place_name
 from cleanspan.night.records import Found, State, Task
 from cleanspan.recording.content import digest_of
@@ -33,7 +34,8 @@ class Request:
     Attributes
     ----------
     again : bool
-        Also screen recordings whose results come from another model or configuration ...
+        Also screen recordings whose results come from another model or configuration, or are
+        gone from their place ...
     since, until : date or None
         ... if they came in on these days, both included.
     release : bool
@@ -96,6 +98,8 @@ class Plan:
         Names of files that may still be growing.
     gone : list of str
         Names of recordings that wait to be screened but are in no inbox any more.
+    remarks : list of str
+        What else was noticed, one sentence each.
     other : int
         Recordings here whose results come from another model or configuration.
     """
@@ -108,6 +112,7 @@ class Plan:
     unread: list[Unread] = field(default_factory=list)
     gone: list[str] = field(default_factory=list)
     problems: tuple[str, ...] = ()
+    remarks: list[str] = field(default_factory=list)
     other: int = 0
 
 
@@ -143,7 +148,11 @@ class Planner:
         """
         seen = look(self.config)
         plan = Plan(found=len(seen.found), problems=seen.problems)
+        if seen.strange:
+            plan.remarks.append(of_strange(seen.strange, self.names))
+            _log.warning("passed over, no file", extra={"entries": len(seen.strange)})
         present = self._identified(seen.found, plan)
+        self._reopen_gone(present, request, plan)
         if request.release:
             self.ledger.release()
         wanted: list[tuple[int, str, Found]] = []
@@ -157,6 +166,17 @@ class Planner:
         plan.gone += self._gone(present)
         plan.settled = self._settled({task.job for task in plan.tasks})
         return plan
+
+    def _reopen_gone(self, present: Mapping[str, Found], request: Request, plan: Plan) -> None:
+        """Take up again what has lost its results where that is asked for; else say so."""
+        gone = gone_results(self.ledger, self.config.output_folder, present)
+        left = [row for row in gone if not request.covers(local_date(row["first_seen"]))]
+        for row in gone:
+            if row not in left and (row["model"], row["config"]) == self._key():
+                self.ledger.reopen(row["id"])
+        if left:
+            plan.remarks.append(of_gone(left, self.names))
+            _log.warning("results are gone", extra={"recordings": len(left)})
 
     def _identified(self, files: Sequence[Found], plan: Plan) -> dict[str, Found]:
         """Find out the content of every settled file, reading only those that are not known."""
