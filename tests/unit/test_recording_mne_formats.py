@@ -67,6 +67,12 @@ def test_brainvision_channels(brainvision):
     assert brainvision.start.isoformat() == "2026-03-02T21:00:00"
 
 
+def test_filters_that_the_header_does_not_state_are_not_made_up(brainvision):
+    """Mne gives 0 Hz and half the sampling rate where a file says nothing."""
+    bands = {(c.high_pass_hz, c.low_pass_hz, c.notch_hz) for c in brainvision.channels}
+    assert bands == {(None, None, None)}
+
+
 def test_brainvision_segments_are_pieces(brainvision, digital):
     assert [(p.onset_s, p.duration_s) for p in brainvision.pieces] == [(0.0, 6.0), (6.0, 4.0)]
     blocks = list(brainvision.blocks([0, 1], block_s=5.0))

@@ -176,6 +176,31 @@ def test_broken_spectra_and_gaps_are_survived(invented, tmp_path):
     assert "2, with gaps between them" in text
 
 
+@pytest.mark.parametrize(
+    ("stated", "said"),
+    [
+        ([{}], "none stated in the header"),
+        (
+            [{"high_pass_hz": 0.5, "low_pass_hz": 70.0, "notch_hz": 50.0}],
+            "high-pass 0.5 Hz, low-pass 70 Hz, notch 50 Hz",
+        ),
+        ([{"low_pass_hz": 35.0}, {}], "low-pass 35 Hz; none stated"),
+        (
+            [{"low_pass_hz": 35.0}, {"low_pass_hz": 70.0}, {}],
+            "low-pass 35 Hz; low-pass 70 Hz; others on other channels",
+        ),
+    ],
+)
+def test_the_recorders_filters_are_told_or_that_none_are_stated(screened, tmp_path, stated, said):
+    none = {"high_pass_hz": None, "low_pass_hz": None, "notch_hz": None}
+    eeg = tuple(
+        replace(channel, **none | stated[number % len(stated)])
+        for number, channel in enumerate(screened.eeg)
+    )
+    text = Parsed(write(replace(screened, eeg=eeg), tmp_path)).text
+    assert f"Filters {said} Mains" in text
+
+
 def test_nobody_is_named(screened, tmp_path):
     """Only the file's name says whose recording it is; the start of the recording is left out."""
     from datetime import datetime

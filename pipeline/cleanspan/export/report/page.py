@@ -19,7 +19,7 @@ from cleanspan.export.report import strip, traces, verdict
 from cleanspan.export.report.head import Gauge, head_drawing
 from cleanspan.export.report.palette import Swatch, plain
 from cleanspan.export.report.spectra import spectra_drawing
-from cleanspan.types import CONTACT_LOSS, Finding, Screened
+from cleanspan.types import CONTACT_LOSS, Channel, Finding, Screened
 
 if TYPE_CHECKING:
     import jinja2
@@ -322,6 +322,7 @@ def _facts(screened: Screened) -> list[tuple[str, str]]:
         ("Length", strip.clock(recording.duration_s)),
         ("Sampling rate", ", ".join(f"{rate:g} Hz" for rate in rates) or "–"),
         ("Channels", f"{len(screened.eeg)} screened of {len(recording.channels)}"),
+        ("Filters", _filters(screened.eeg)),
         ("Mains", f"{screened.mains_hz:g} Hz" if screened.mains_hz else "none found"),
         ("Model", screened.model),
         ("Configuration", screened.config.fingerprint()),
@@ -330,3 +331,22 @@ def _facts(screened: Screened) -> list[tuple[str, str]]:
     if len(recording.pieces) > 1:
         facts.insert(3, ("Pieces", f"{len(recording.pieces)}, with gaps between them"))
     return facts
+
+
+def _filters(channels: Sequence[Channel]) -> str:
+    """Say which filters of the recorder the header states; what it leaves out cannot be known."""
+    told = list(dict.fromkeys(_stated(channel) for channel in channels))
+    if not any(told):
+        return "none stated in the header"
+    first = "; ".join(text or "none stated" for text in told[:2])
+    return first if len(told) <= 2 else f"{first}; others on other channels"
+
+
+def _stated(channel: Channel) -> str:
+    """Give the filters stated for one channel; empty where there are none."""
+    cutoffs_hz = {
+        "high-pass": channel.high_pass_hz,
+        "low-pass": channel.low_pass_hz,
+        "notch": channel.notch_hz,
+    }
+    return ", ".join(f"{name} {hz:g} Hz" for name, hz in cutoffs_hz.items() if hz)
