@@ -8,7 +8,7 @@ import os
 import secrets
 import shutil
 from collections.abc import Callable, Collection, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from pathlib import Path
 
 from cleanspan.errors import OutputError
@@ -100,13 +100,22 @@ def replacing_file(path: Path) -> Iterator[Path]:
 
 
 @contextmanager
-def replacing_folder(folder: Path) -> Iterator[Path]:
+def replacing_folder(
+    folder: Path, *, room: Callable[[Path], AbstractContextManager[Path]] | None = None
+) -> Iterator[Path]:
     """Give a folder beside `folder` to fill; swap it in when the block succeeds.
 
     Old and new folder change names in one step where the system can (Linux), so that a run killed
     at any moment leaves the old or the new result under `folder`, never a mixture and never
     nothing. Elsewhere the old folder is moved aside first: a kill between the two renames leaves
     it under a name that begins with `UNFINISHED` and ends in ``-old``.
+
+    Parameters
+    ----------
+    folder : Path
+    room : callable, optional
+        Given the complete new folder, holds and gives the place to put it: `folder` itself or one
+        beside it.
 
     Raises
     ------
@@ -125,7 +134,9 @@ def replacing_folder(folder: Path) -> Iterator[Path]:
         for item in beside.rglob("*"):
             _flush_to_disk(item)
         _flush_to_disk(beside)
-        _put_in_place(beside, place, aside)
+        with nullcontext(place) if room is None else room(beside) as chosen:
+            place = Path(os.path.realpath(chosen))
+            _put_in_place(beside, place, aside)
         _flush_to_disk(place.parent)
     except OSError as error:
         raise output_error(folder, error) from error

@@ -180,8 +180,16 @@ def screen_batch(
         arrived = sorted(zip(order, outcomes, strict=False), key=lambda pair: pair[0])
         outcomes = [outcome for _, outcome in arrived]
         if outcomes:
-            _write_tables(out, outcomes, [tasks[place].folder.name for place, _ in arrived])
+            folders = [_replaced(tasks[place], outcome) for place, outcome in arrived]
+            _write_tables(out, outcomes, [folder.name for folder in folders if folder])
     return outcomes
+
+
+def _replaced(task: Task, outcome: Outcome) -> Path | None:
+    """Give the folder whose earlier row goes; none where it is another recording's by now."""
+    if outcome.folder is not None:
+        return outcome.folder
+    return _own_folder(task.source, _contents(task.folder.name, {task.folder.name: task.folder}))
 
 
 def _write_tables(out: Path, outcomes: Sequence[Outcome], folders: Sequence[str]) -> None:

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 
 from cleanspan.atomic import replacing_folder, scratch_error
 from cleanspan.config import Config, SegmentRule
-from cleanspan.errors import CleanspanError, NoEegChannelError, RecordingError
+from cleanspan.errors import CleanspanError, RecordingError
 from cleanspan.export.cells import readable, safe_stem
-from cleanspan.recording.roles import why_no_scalp
+from cleanspan.recording.groups import groups_by_rate, left_aside
 from cleanspan.scratch import scratch_folder
 from cleanspan.types import FACTS, Channel, Finding, Recording, Role, Screened
 
@@ -83,7 +83,8 @@ def screen_recording(
     path : Path
         The recording; read only.
     folder : Path
-        Where its results go; replaced as a whole when they are complete.
+        Where its results go; replaced as a whole when they are complete. Results of another
+        recording that stand there then stay: the outcome tells which folder was taken instead.
     config : Config
     model : Model, or the path of a model folder
 
@@ -164,39 +165,10 @@ def screened(
             stack.callback(recording.close)
         else:
             recording = source
-        groups = _groups(recording)
+        groups = groups_by_rate(recording)
         scratch = stack.enter_context(scratch_folder())
         parts = [_label(recording, group, config, model, scratch, stack) for group in groups]
         yield _assemble(recording, parts, config, model)
-
-
-def _groups(recording: Recording) -> list[tuple[Channel, ...]]:
-    """Scalp channels by sampling rate, the largest group first."""
-    scalp = [channel for channel in recording.channels if channel.role == Role.EEG]
-    if not scalp:
-        labels = [channel.label for channel in recording.channels]
-        raise NoEegChannelError(
-            f"{recording.path.name}: {why_no_scalp(labels, recording.warnings)}"
-        )
-    longest_s = max((piece.duration_s for piece in recording.pieces), default=0.0)
-    if longest_s < 1.0:
-        raise RecordingError(
-            f"{recording.path.name}: a recording must last at least 1 s without a gap, got "
-            f"{longest_s:.3g} s"
-        )
-    rates = dict.fromkeys(channel.rate_hz for channel in scalp)
-    groups = [tuple(channel for channel in scalp if channel.rate_hz == rate) for rate in rates]
-    fast = [group for group in groups if group[0].rate_hz >= LOWEST_RATE_HZ]
-    if not fast:
-        raise RecordingError(
-            f"{recording.path.name}: scalp channels must be sampled at {LOWEST_RATE_HZ:g} Hz or "
-            f"more, got {max(rates):g} Hz"
-        )
-    return sorted(fast, key=len, reverse=True)
-
-
-LOWEST_RATE_HZ = 90.0
-"""Below this, neither muscle (from 20 Hz) nor the shape of a blink can be judged."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -272,19 +244,9 @@ def _assemble(
         config=config,
         warnings=(
             *(part.drift for part in parts if part.drift),
-            *_left_aside(recording.channels, eeg),
+            *left_aside(recording.channels, eeg),
             *few_compared([part.store.channels for part in parts]),
         ),
-    )
-
-
-def _left_aside(channels: Sequence[Channel], eeg: Sequence[Channel]) -> list[str]:
-    """Say which scalp channels were too slow to be screened."""
-    slow = [
-        channel.label for channel in channels if channel.role == Role.EEG and channel not in eeg
-    ]
-    return (
-        [f"not screened, sampled below {LOWEST_RATE_HZ:g} Hz: {', '.join(slow)}"] if slow else []
     )
 
 
@@ -295,7 +257,7 @@ def write_results(result: Screened, folder: Path) -> Outcome:
     ----------
     result : Screened
     folder : Path
-        Replaced when everything is written.
+        Replaced when everything is written; see `export.room.Room`.
 
     Raises
     ------
@@ -305,8 +267,9 @@ def write_results(result: Screened, folder: Path) -> Outcome:
     from cleanspan.export.bids import write_bids
     from cleanspan.export.events import find_presses
     from cleanspan.export.exclusions import apply_to
-    from cleanspan.export.handwork import keep_handwork, note_written
+    from cleanspan.export.handwork import note_written
     from cleanspan.export.plans import load_plan, shipped_plans
+    from cleanspan.export.room import Room
     from cleanspan.export.tables import write_applied, write_tables
 
     export = result.config.export
@@ -320,7 +283,8 @@ def write_results(result: Screened, folder: Path) -> Outcome:
         for note in find_presses(result.recording, channel.index)
     ]
     warnings = [*result.recording.warnings, *result.warnings, *applied.warnings]
-    with replacing_folder(folder) as beside:
+    room = Room(folder, stem)
+    with replacing_folder(folder, room=room.held) as beside:
         warnings += _write_marks(result, applied, beside)
         write_tables(result, beside, presses=presses, warnings=warnings, stem=stem)
         write_applied(applied, beside, stem)
@@ -329,8 +293,7 @@ def write_results(result: Screened, folder: Path) -> Outcome:
         if export.report:
             _write_page(result, applied, [*shipped_plans()], beside / f"{stem}_report.html")
         note_written(beside, beside / f"{stem}{FACTS}")
-        keep_handwork(folder)
-    return _outcome(result, applied, folder, warnings)
+    return _outcome(result, applied, room.folder, warnings)
 
 
 def _write_page(result: Screened, applied: "Applied", plans: Sequence[str], path: Path) -> None:

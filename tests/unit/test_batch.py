@@ -1,9 +1,12 @@
 """Many recordings: which are found, where their results go, and what one bad one costs."""
 
+import csv
 import json
 import os
 import runpy
 import socket
+import subprocess
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -295,6 +298,96 @@ def test_on_several_processes_the_longest_recording_comes_first(tmp_path, monkey
     done = screen_batch(tasks, config=Config(), model=tmp_path, jobs=2)
     assert given == ["bert", "dora", "cleo", "anna", "gone"]
     assert [outcome.recording for outcome in done] == [*sizes, "gone"]
+
+
+def same_name(tmp_path, *days):
+    """Make recordings that differ, one a folder, all called R.edf."""
+    return [
+        _made.write_edf(
+            tmp_path / day / "R.edf", _made.background(8, 12, seed=number), _made.SMALL_CAP
+        )
+        for number, day in enumerate(days)
+    ]
+
+
+def contents(out):
+    return {path.parent.name: json.loads(path.read_text())["content"]
+            for path in out.glob("*/*_facts.json")}  # fmt: skip
+
+
+def summary(out):
+    with (out / "summary.csv").open(encoding="utf-8-sig", newline="") as file:
+        return sorted((row["folder"], row["status"]) for row in csv.DictReader(file))
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_two_calls_that_chose_the_same_folder_at_one_moment_lose_nothing(tmp_path, model, jobs):
+    out = tmp_path / "out"
+    mon, tue, wed = same_name(tmp_path, "mon", "tue", "wed")
+    first, second = plan_tasks([mon], out), plan_tasks([tue, wed], out)
+    assert [task.folder.name for task in (*first, *second)] == ["R", "R", "R-2"]
+    (done,) = screen_batch(first, config=LEAN, model=model)
+    (out / "R" / "note.txt").write_text("mine")
+    others = screen_batch(second, config=LEAN, model=model, jobs=jobs)
+    assert done.folder == out / "R"
+    assert {outcome.folder.name for outcome in others} == {"R-2", "R-3"}
+    digests = contents(out)
+    for outcome, source in zip([done, *others], [mon, tue, wed], strict=True):
+        assert digests[outcome.folder.name] == digest_of(source)
+    assert summary(out) == [("R", "done"), ("R-2", "done"), ("R-3", "done")]
+    assert not (out / "earlier").exists()
+    assert not list(out.glob(".unfinished*"))
+    # From now on each has its own.
+    assert [t.folder for t in plan_tasks([mon, tue, wed], out)] == [
+        done.folder, *(outcome.folder for outcome in others),
+    ]  # fmt: skip
+
+
+def test_a_failure_leaves_the_row_of_who_took_the_folder_meanwhile(tmp_path, model):
+    out = tmp_path / "out"
+    (mon,) = same_name(tmp_path, "mon")
+    bad = tmp_path / "tue" / "R.edf"
+    bad.parent.mkdir()
+    bad.write_bytes(mon.read_bytes()[:300])
+    first, second = plan_tasks([mon], out), plan_tasks([bad], out)
+    screen_batch(first, config=LEAN, model=model)
+    screen_batch(second, config=LEAN, model=model)
+    assert summary(out) == [("", "failed"), ("R", "done")]
+    assert contents(out) == {"R": digest_of(mon)}
+
+
+def test_folders_of_other_things_are_passed_over_when_the_place_is_taken(tmp_path, model):
+    out = tmp_path / "out"
+    mon, tue = same_name(tmp_path, "mon", "tue")
+    first, second = plan_tasks([mon], out), plan_tasks([tue], out)
+    touch(out / "r-2" / "notes.txt")
+    (out / "R-3").mkdir()
+    screen_batch(first, config=LEAN, model=model)
+    (outcome,) = screen_batch(second, config=LEAN, model=model)
+    assert outcome.folder == out / "R-3"
+    assert contents(out) == {"R": digest_of(mon), "R-3": digest_of(tue)}
+
+
+def test_two_processes_at_one_moment_lose_nothing(tmp_path, model):
+    out = tmp_path / "out"
+    sources = same_name(tmp_path, "mon", "tue")
+    config = tmp_path / "c.toml"
+    config.write_text(
+        '[export]\nmarked = "none"\nreport = false\nwindows = false\n'
+        f'[labelling]\nmodel = "{model}"\n'
+    )
+    calls = [
+        subprocess.Popen(
+            [sys.executable, "-m", "cleanspan", "screen", str(source), "--out", str(out),
+             "--config", str(config), "--jobs", "1", "--quiet"]
+        )
+        for source in sources
+    ]  # fmt: skip
+    assert [call.wait(120) for call in calls] == [0, 0]
+    digests = contents(out)
+    assert sorted(digests) == ["R", "R-2"]
+    assert sorted(digests.values()) == sorted(map(digest_of, sources))
+    assert summary(out) == [("R", "done"), ("R-2", "done")]
 
 
 @pytest.mark.parametrize("jobs", [1, 2])
