@@ -4,7 +4,6 @@ import logging
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from cleanspan.atomic import UNFINISHED
 from cleanspan.errors import UsageError
 from cleanspan.types import FACTS
 
@@ -14,8 +13,9 @@ log = logging.getLogger(__name__)
 def find_recordings(paths: Sequence[Path], out: Path) -> list[Path]:
     """List the recordings that files and folders name, each once, in order.
 
-    Folders are searched at every depth. Results of earlier runs, folders whose name begins with a
-    dot and linked folders are passed over; what has a recording's name but is no file is told.
+    Folders are searched at every depth. Results of earlier runs, hidden files and folders (names
+    that begin with a dot) and linked folders are passed over; what has a recording's name but is
+    no file is told.
 
     Parameters
     ----------
@@ -74,7 +74,8 @@ def _inside(folder: Path, out: Path) -> Iterator[Path]:
     if holds_results(entries):
         return
     for entry in entries:
-        if entry.name.startswith(UNFINISHED) or _followed(entry) in (None, out):
+        # Hidden ones are a program's own: .git, .venv, the ._x.edf that macOS leaves beside x.edf.
+        if entry.name.startswith(".") or _followed(entry) in (None, out):
             continue
         named = entry.suffix.lower() in RECORDING_SUFFIXES
         if entry.is_file() or (entry.suffix.lower() == ".mff" and entry.is_dir()):
@@ -87,8 +88,6 @@ def _inside(folder: Path, out: Path) -> Iterator[Path]:
 
 def _below(folder: Path, out: Path, *, named: bool) -> Iterator[Path]:
     """List the recordings in a folder that was found; `named` where it has a recording's name."""
-    if folder.name.startswith("."):
-        return  # a program's own: .git, .venv, a trash can
     if folder.is_symlink():
         if named:
             _pass_over(folder, "a link to a folder; name that folder")

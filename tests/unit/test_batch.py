@@ -120,10 +120,14 @@ def test_a_linked_folder_is_not_followed(tmp_path):
     assert find_recordings([tmp_path / "in"], tmp_path / "out") == [first]
 
 
-def test_folders_that_begin_with_a_dot_are_searched_only_where_they_are_named(tmp_path):
-    first, hidden, deeper = touch(
-        tmp_path / "a.edf", tmp_path / ".venv" / "b.edf", tmp_path / ".venv" / "lib" / "c.edf"
+def test_what_begins_with_a_dot_is_taken_only_where_it_is_named(tmp_path):
+    first, beside, hidden, deeper = touch(
+        tmp_path / "a.edf",
+        tmp_path / "._a.edf",
+        tmp_path / ".venv" / "b.edf",
+        tmp_path / ".venv" / "lib" / "c.edf",
     )
+    assert find_recordings([beside], tmp_path / "out") == [beside]
     assert find_recordings([tmp_path], tmp_path / "out") == [first]
     assert find_recordings([tmp_path / ".venv"], tmp_path / "out") == [hidden, deeper]
 

@@ -148,12 +148,15 @@ def test_tables_without_rows_are_refused_unless_another_has_some(tmp_path):
     assert len(read_hand_labels([empty, full])) == 1
 
 
-def test_recordings_are_not_looked_for_in_hidden_folders_and_a_folder_is_none(tmp_path):
+def test_recordings_are_not_looked_for_in_what_is_hidden_and_a_folder_is_none(tmp_path):
     for name in ("packed.edf", ".trash"):
         (tmp_path / name).mkdir()
     inner = write_edf(tmp_path / "packed.edf" / "packed.edf")
     hidden = write_edf(tmp_path / ".trash" / "packed.edf")
-    assert find_recordings([tmp_path])["packed.edf"] == [inner]
+    write_edf(tmp_path / "._packed.edf")
+    index = find_recordings([tmp_path])
+    assert index["packed.edf"] == [inner]
+    assert "._packed.edf" not in index
     assert find_recordings([tmp_path / ".trash"])["packed.edf"] == [hidden]
 
 

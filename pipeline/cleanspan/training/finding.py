@@ -12,7 +12,7 @@ MARKED = "_marked"
 def find_recordings(paths: Iterable[Path]) -> dict[str, list[Path]]:
     """Index recordings by name, in lower case, with and without the suffix.
 
-    Folders are searched at every depth, but for those whose name begins with a dot.
+    Folders are searched at every depth; names in them that begin with a dot are passed over.
     """
     index: dict[str, list[Path]] = {}
     for path in paths:
@@ -29,8 +29,7 @@ def find_recordings(paths: Iterable[Path]) -> dict[str, list[Path]]:
 def _inside(folder: Path) -> Iterator[Path]:
     """List what may be a recording in a folder; of folders, only a format that is one."""
     for path in sorted(folder.rglob("*")):
-        above = path.relative_to(folder).parts[:-1]
-        if any(name.startswith(".") for name in above):
+        if any(name.startswith(".") for name in path.relative_to(folder).parts):
             continue
         if path.suffix.lower() == ".mff" or not path.is_dir():
             yield path
