@@ -6,7 +6,7 @@ on one channel. A feature that a recording cannot show is NaN, never zero.
 
 from dataclasses import dataclass
 
-FEATURE_VERSION = 5
+FEATURE_VERSION = 6
 """Raised when a feature's value changes for the same samples: models name the one they know."""
 
 COMMON = "common practice"
@@ -172,6 +172,9 @@ WHOLE_HEAD = (
         COMMON,
     ),
     Feature("uneven_fast", "log10", "the same after differencing", COMMON),
+    Feature(
+        "few_channels", "log2 ratio", "six against the channels there are; 0 from six on", COMMON
+    ),
 )
 
 SNAPS = (

@@ -24,6 +24,7 @@ that many channels cannot explain noise by chance (the value: common practice)."
 FEWEST = 6
 """Of fewer channels none is told from the rest: a blink at the one frontal electrode of three is
 explained by nothing, and passed for lost contact (four open recordings cut down to 2-5 channels).
+How many are missing is told instead, or a model takes so small a cap for a large one.
 """
 LEAST_SHARE, LEAST_DISTANCE = 1e-3, 1e-3
 AT_ONCE = 32
@@ -44,19 +45,27 @@ def whole_head_features(made: Slower, starts_s: npt.NDArray[np.float64], factor:
 
     Returns
     -------
-    ndarray of shape (n_channels, n_windows, 10)
-        NaN throughout where there are fewer than six channels.
+    ndarray of shape (n_channels, n_windows, 11)
+        NaN but for the last one where there are fewer than six channels.
     """
     slow = made.without_mains(factor)
-    if len(slow) < FEWEST:
-        return np.full((len(slow), starts_s.size, len(WHOLE_HEAD)), np.nan, dtype=np.float32)
+    told = np.full((len(slow), starts_s.size, len(WHOLE_HEAD)), np.nan, dtype=np.float32)
+    told[..., -1] = np.log2(FEWEST / min(len(slow), FEWEST))
+    if len(slow) >= FEWEST:
+        told[..., :-1] = _by_seconds(made, starts_s, factor)
+    return told
+
+
+def _by_seconds(made: Slower, starts_s: npt.NDArray[np.float64], factor: int) -> Array:
+    """All columns but the last, ndarray of shape (n_channels, n_windows, 10)."""
+    slow = made.without_mains(factor)
     rate_hz = made.rate_hz / factor
     signals = _signals(np.concatenate((slow, middle_of(slow)[None])), rate_hz)
     seconds_s, place = np.unique(np.floor(starts_s + 1e-6), return_inverse=True)
     first = np.rint((seconds_s - BEFORE_S) * rate_hz).astype(np.int64) - made.first(factor)
     stop = np.minimum(first + round((BEFORE_S + AFTER_S) * rate_hz), slow.shape[1])
     first = np.maximum(first, 0)
-    told = np.empty((len(slow), seconds_s.size, len(WHOLE_HEAD)), dtype=np.float32)
+    told = np.empty((len(slow), seconds_s.size, len(WHOLE_HEAD) - 1), dtype=np.float32)
     # A piece's first and last seconds have shorter spans.
     for length in np.unique(stop - first).tolist():
         places = np.flatnonzero(stop - first == length)
@@ -96,7 +105,7 @@ def _signals(traces: Array, rate_hz: float) -> list[tuple[Array, int]]:
 
 
 def _of_spans(*kinds: Array) -> Array:
-    """All columns of some spans.
+    """All columns but the last of some spans.
 
     Parameters
     ----------

@@ -19,13 +19,20 @@ from cleanspan.training.hand_labels import HandLabel
 from cleanspan.training.injection import CONTACT_KINDS
 from cleanspan.training.open_recordings import READ_S, SYSTEM_10_20
 from cleanspan.training.simulator import random_scenario, simulate
-from cleanspan.training.sources import as_channels, as_hand_labels, injected_recording
+from cleanspan.training.sources import (
+    as_channels,
+    as_hand_labels,
+    cut_down,
+    injected_recording,
+)
 from cleanspan.training.truth import ANY, TWO, Agreement, labels_of
 from cleanspan.types import BLINK, CONTACT_LOSS, LABELS, LINE_NOISE, MUSCLE, Recording
 
 DRAWS = 3
 """How many times each kind of fault is injected into each recording that is judged."""
 READ_LABELS = (BLINK, MUSCLE, CONTACT_LOSS)
+SMALL_CAPS = (("Fp1",), ("Fp1", "Cz"), ("Fp1", "C3", "O1"), ("Fp2", "C4", "Pz", "O2"))
+"""Caps of a few electrodes to be judged on: one above an eye, for blinks there pass for faults."""
 
 
 def as_model(
@@ -90,6 +97,29 @@ def judge_read(
         )
         for path in paths
     ]
+
+
+def judge_small(
+    paths: Sequence[Path], hand_labels: Sequence[HandLabel], model: Model
+) -> dict[str, Score]:
+    """Judge the marks in the same recordings cut down to each of `SMALL_CAPS`."""
+    scores: dict[str, Score] = {}
+    for cap in SMALL_CAPS if paths else ():
+        each = [
+            judge(
+                cut_down(path, cap, longest_s=READ_S),
+                labels_of(hand_labels, path.name),
+                model,
+                channels=cap,
+                duration_s=READ_S,
+                names=READ_LABELS,
+                agreement=TWO,
+                name=path.name,
+            )
+            for path in paths
+        ]
+        scores[" ".join(cap)] = pooled(each, name=" ".join(cap))
+    return scores
 
 
 def judge_injected(

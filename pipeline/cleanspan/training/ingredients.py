@@ -1,7 +1,8 @@
 """What the shipped model is made of: simulated recordings, and read ones where at hand."""
 
 import logging
-from collections.abc import Sequence
+import zlib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -31,6 +32,9 @@ from cleanspan.types import BLINK, CONTACT_LOSS
 
 log = logging.getLogger(__name__)
 
+Cap = Sequence[str] | None
+"""Electrodes to use; None for all."""
+
 SIMULATED_SEEDS = range(1000, 1600)
 """Seeds of the simulated recordings to learn from; the ones to test on begin at 5000."""
 ROWS_A_RECORDING = 1500
@@ -41,6 +45,14 @@ INJECTED_SHARES = (0.12, 0.06)
 """Share of the rows with and without the fault that are kept: many draws, few rows of each."""
 WHOLE_CAP_EVERY = 4
 """Every so many injections use all its electrodes, the others 19."""
+SMALL_CAP_EVERY = 10
+"""Every so many simulated recordings are cut down to one to eight electrodes."""
+SMALL_CAPS = 6
+"""How many caps of one to eight electrodes each read recording is cut down to as well."""
+SMALL_INJECTIONS = 16
+"""How many times faults are injected into such small caps of each recording, besides."""
+SMALL_SHARES = (0.48, 0.24)
+"""As `INJECTED_SHARES`, of small caps: they have a quarter of the channels."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,6 +66,8 @@ class Ingredients:
         Of recordings that people read; None where they are not at hand.
     injected : Tables or None
         Of the same recordings, and of cleaned ones, with faults injected: knows contact loss only.
+    small_read, small_injected : Tables or None
+        The same two of caps cut down to a few electrodes.
     recordings : tuple of Path
         The read recordings.
     cleaned : tuple of Path
@@ -64,6 +78,8 @@ class Ingredients:
     simulated: Tables
     read: Tables | None = None
     injected: Tables | None = None
+    small_read: Tables | None = None
+    small_injected: Tables | None = None
     recordings: tuple[Path, ...] = ()
     cleaned: tuple[Path, ...] = ()
     hand_labels: tuple[HandLabel, ...] = field(default=(), repr=False)
@@ -71,7 +87,11 @@ class Ingredients:
     def without(self, people: Sequence[str]) -> "Ingredients":
         """Leave out everything of some people."""
         return replace(
-            self, read=_without(self.read, people), injected=_without(self.injected, people)
+            self,
+            read=_without(self.read, people),
+            injected=_without(self.injected, people),
+            small_read=_without(self.small_read, people),
+            small_injected=_without(self.small_injected, people),
         )
 
 
@@ -118,31 +138,44 @@ def gather(
         return Ingredients(simulated)
     paths = verified(recordings, RECORDINGS)
     hand_labels = read_hand_labels(verified(labels, LABEL_FILES))
-    read = parallel(
-        delayed(_read)(path, labels_of(hand_labels, path.name), electrodes)
-        for path in paths
-        for electrodes in (SYSTEM_10_20, None)
-    )
     others = verified(cleaned, CLEANED) if cleaned is not None else []
     spans_s = [(path, READ_S) for path in paths] + [(path, CLEANED_S) for path in others]
-    injected = parallel(
-        delayed(_injected)(path, labels_of(hand_labels, path.name), seed, length_s)
-        for path, length_s in spans_s
-        for seed in range(INJECTIONS)
-    )
+
+    def reads(caps_of: Mapping[Path, Sequence[Cap]]) -> Tables:
+        return all_joined(
+            parallel(
+                delayed(_read)(path, labels_of(hand_labels, path.name), cap)
+                for path, caps in caps_of.items()
+                for cap in caps
+            )
+        )
+
+    def injections(seeds: Sequence[int]) -> Tables:
+        return all_joined(
+            parallel(
+                delayed(_injected)(path, labels_of(hand_labels, path.name), seed, length_s)
+                for path, length_s in spans_s
+                for seed in seeds
+            )
+        )
+
     return Ingredients(
         simulated,
-        all_joined(read),
-        all_joined(injected),
-        tuple(paths),
-        tuple(others),
-        tuple(hand_labels),
+        read=reads(dict.fromkeys(paths, (SYSTEM_10_20, None))),
+        injected=injections(range(INJECTIONS)),
+        small_read=reads({path: small_caps(path.name) for path in paths}),
+        small_injected=injections(range(INJECTIONS, INJECTIONS + SMALL_INJECTIONS)),
+        recordings=tuple(paths),
+        cleaned=tuple(others),
+        hand_labels=tuple(hand_labels),
     )
 
 
 def thinned_simulation(seed: int) -> Tables:
     """Simulate one recording and keep some of its rows: all labels, and a share of the rest."""
-    tables = simulated_tables(seed)
+    small = seed % SMALL_CAP_EVERY == 0
+    cap = small_caps(f"simulated-{seed}", 1)[0] if small else None
+    tables = simulated_tables(seed, electrodes=cap)
     rng = np.random.default_rng(seed)
     return Tables(_thinned(tables.windows, rng), _thinned(tables.events, rng))
 
@@ -156,9 +189,7 @@ def _thinned(table: Table, rng: np.random.Generator) -> Table:
     return table.rows(keep)
 
 
-def _read(
-    path: Path, hand_labels: Sequence[HandLabel], electrodes: Sequence[str] | None
-) -> Tables:
+def _read(path: Path, hand_labels: Sequence[HandLabel], electrodes: Cap) -> Tables:
     """Rows of what the readers saw: 19 channels, the first minute."""
     person = person_of(path.name)
     tables = read_tables(path, hand_labels, person=person, electrodes=electrodes)
@@ -172,18 +203,45 @@ def _seen(table: Table, last_s: float) -> Table:
     return table.rows(inside)
 
 
+def small_caps(name: str, number: int = SMALL_CAPS) -> list[tuple[str, ...]]:
+    """Draw caps of one to eight electrodes, two in three with one above an eye.
+
+    Parameters
+    ----------
+    name : str
+        Of the recording: it decides the draw.
+    number : int
+    """
+    rng = np.random.default_rng(zlib.crc32(name.encode()))
+    caps = []
+    for _ in range(number):
+        chosen = rng.choice(SYSTEM_10_20, size=int(rng.integers(1, 9)), replace=False)
+        if rng.random() < 2 / 3:
+            chosen[0] = rng.choice(("Fp1", "Fp2"))
+        caps.append(tuple(site for site in SYSTEM_10_20 if site in chosen))
+    return caps
+
+
+def _electrodes(name: str, seed: int) -> tuple[Cap, tuple[float, float]]:
+    """Electrodes of one injection, and the shares of its rows that are kept."""
+    if seed >= INJECTIONS:
+        return small_caps(name, SMALL_INJECTIONS)[seed - INJECTIONS], SMALL_SHARES
+    return None if seed % WHOLE_CAP_EVERY == 0 else SYSTEM_10_20, INJECTED_SHARES
+
+
 def _injected(path: Path, hand_labels: Sequence[HandLabel], seed: int, length_s: float) -> Tables:
     """Compute some rows of a recording with faults injected into its first part."""
+    electrodes, shares = _electrodes(path.name, seed)
     tables = injected_tables(
         path,
         hand_labels,
         person=person_of(path.name),
         seed=seed,
-        electrodes=None if seed % WHOLE_CAP_EVERY == 0 else SYSTEM_10_20,
+        electrodes=electrodes,
         longest_s=length_s,
     )
     windows = tables.windows
-    chance = np.where(windows.truth[CONTACT_LOSS] == POSITIVE, *INJECTED_SHARES)
+    chance = np.where(windows.truth[CONTACT_LOSS] == POSITIVE, *shares)
     # Of the channels that nobody read, only the faults are known.
     known = (windows.truth[CONTACT_LOSS] == POSITIVE) | np.isin(windows.channel, SYSTEM_10_20)
     kept = known & (np.random.default_rng(seed).random(len(windows)) < chance)

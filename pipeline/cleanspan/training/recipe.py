@@ -35,7 +35,8 @@ from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 log = logging.getLogger(__name__)
 
 READ_WEIGHT = 2.0
-"""Weight of a row that people read, against 1 for a simulated or injected one."""
+"""Weight of a row that people read, against 1 for the others: simulated, injected, or the same
+minutes once more with a few electrodes only."""
 
 RULES: Mapping[str, SegmentRule] = {
     BLINK: SegmentRule(begin_at=0.75, keep_above=0.5, shortest_s=0.05, join_s=0.0),
@@ -53,13 +54,15 @@ SAMPLE_ROWS = 12_000
 
 def fit(ingredients: Ingredients, recipe: Recipe) -> tuple[Panel, Panel]:
     """Fit the panels of windows and events to all that is given."""
-    windows = [Sample(ingredients.simulated.windows)]
-    events = [Sample(ingredients.simulated.events)]
-    if ingredients.read is not None:
-        windows.append(Sample(ingredients.read.windows, READ_WEIGHT))
-        events.append(Sample(ingredients.read.events, READ_WEIGHT))
-    if ingredients.injected is not None:
-        windows.append(Sample(ingredients.injected.windows))
+    parts = [
+        (ingredients.simulated, 1.0),
+        (ingredients.read, READ_WEIGHT),
+        (ingredients.small_read, 1.0),
+        (ingredients.injected, 1.0),
+        (ingredients.small_injected, 1.0),
+    ]
+    windows = [Sample(part.windows, weight) for part, weight in parts if part is not None]
+    events = [Sample(part.events, weight) for part, weight in parts[:3] if part is not None]
     return (
         fit_panel("windows", windows, WINDOW_LABELS, recipe=recipe),
         fit_panel("events", events, (BLINK,), recipe=recipe),

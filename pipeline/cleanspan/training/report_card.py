@@ -35,6 +35,9 @@ def figures(verdicts: Verdicts) -> dict[str, object]:
             kind: _round(score.cells[CONTACT_LOSS].f1)
             for kind, score in verdicts.elsewhere.items()
         },
+        "small_caps_blink_event_f1": {
+            cap: _round(score.events[BLINK].f1) for cap, score in verdicts.small.items()
+        },
         "simulated_f1": {label: _round(verdicts.simulated.cells[label].f1) for label in LABELS},
         "expected_calibration_error": {
             label: _round(found.expected_error) for label, found in verdicts.calibrations.items()
@@ -66,7 +69,7 @@ def shipped_card(name: str, verdicts: Verdicts | None, *, learned_from_readers: 
             f"  {SOURCE}. The recordings are not part of the project; their SHA-256 stand in the",
             "  manifest.",
             "- The same minutes, varied in size, reference and pass band, with contact faults",
-            "  injected.",
+            "  injected; and both once more cut down to caps of one to eight electrodes.",
             f"- {len(CLEANED)} recordings that another laboratory cleaned, the first",
             f"  {CLEANED_S:.0f} s varied and injected alike; nobody marked them, so outside",
             f"  the faults they count as having contact: {CLEANED_SOURCE}.",
@@ -146,6 +149,12 @@ def _judged(verdicts: Verdicts) -> list[str]:
             for kind, score in verdicts.elsewhere.items()
         ),
         "",
+        "The same recordings cut down to a few electrodes:",
+        "",
+        "| electrodes | blink F1 | muscle F1 | clean marked | called contact loss |",
+        "|---|---|---|---|---|",
+        *(_small_row(cap, score) for cap, score in verdicts.small.items()),
+        "",
         f"Fresh simulated recordings ({len(TEST_SEEDS)}), seconds by channel: "
         + ", ".join(f"{label} F1 {verdicts.simulated.cells[label].f1:.3f}" for label in LABELS)
         + f"; clean seconds marked {verdicts.simulated.false_share:.2%}.",
@@ -171,6 +180,20 @@ def _recording_row(score: Score) -> str:
     cells = [score.events[BLINK].f1, score.cells[MUSCLE].f1, score.cells[CONTACT_LOSS].f1]
     shown = " | ".join("-" if np.isnan(value) else f"{value:.2f}" for value in cells)
     return f"| {Path(score.name).stem} | {shown} | {score.false_share:.3f} |"
+
+
+def _small_row(cap: str, score: Score) -> str:
+    """Figures of a small cap; the last one is the share of the seconds with contact."""
+    found = [score.events[BLINK].f1, score.cells[MUSCLE].f1]
+    shown = " | ".join(f"{value:.3f}" for value in found)
+    return f"| {cap} | {shown} | {score.false_share:.3f} | {_wrongly_lost(score):.3f} |"
+
+
+def _wrongly_lost(score: Score) -> float:
+    """Share of the seconds in which contact is not lost that were marked as lost."""
+    row = score.classes.index(CONTACT_LOSS)
+    others = np.delete(score.confusion, row, axis=0)
+    return float(others[:, row].sum() / max(others.sum(), 1))
 
 
 def _kind_row(kind: str, score: Score) -> str:

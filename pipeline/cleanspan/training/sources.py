@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from cleanspan.config import Windows
 from cleanspan.recording.in_memory import ArrayRecording
@@ -66,16 +67,22 @@ def as_hand_labels(spans: Iterable[Span], duration_s: float, *, recording: str) 
     return [*rows, looked]
 
 
-def simulated_tables(seed: int) -> Tables:
+def simulated_tables(seed: int, *, electrodes: Sequence[str] | None = None) -> Tables:
     """Simulate one recording and compute its labelled features.
 
     Parameters
     ----------
     seed : int
         Decides scenario and samples; the simulated person is named after it.
+    electrodes : sequence of str, optional
+        Use only these of its channels, if it has any of them.
     """
     rng = np.random.default_rng(seed)
     made = simulate(rng, scenario=random_scenario(rng))
+    rows = [row for row, name in enumerate(made.electrodes) if name in (electrodes or ())]
+    if rows:
+        names = tuple(made.electrodes[row] for row in rows)
+        made = replace(made, samples_uv=made.samples_uv[rows], electrodes=names)
     return simulation_tables(made, name=f"simulated-{seed}")
 
 
@@ -207,13 +214,7 @@ def injected_recording(
     labels : list of HandLabel
         What was injected, as one reader's marks.
     """
-    recording = open_recording(path)
-    try:
-        channels = scalp_channels(recording.channels, electrodes)
-        length_s = min(recording.duration_s, longest_s)
-        samples = recording.span([channel.index for channel in channels], 0.0, length_s)
-    finally:
-        recording.close()
+    channels, samples = _first_part(path, electrodes, longest_s)
     rate_hz = channels[0].rate_hz
     rng = np.random.default_rng(seed)
     names = [channel.electrode or "" for channel in channels]
@@ -242,6 +243,33 @@ def injected_recording(
                 replace(row, recording=name, label=UNSURE, note=CONTACT_LOSS, reader="truth")
             )
     return made, labels
+
+
+def _first_part(
+    path: Path, electrodes: Sequence[str] | None, longest_s: float
+) -> tuple[tuple[Channel, ...], npt.NDArray[np.float32]]:
+    """Read the first part of a recording: its channels and their samples, µV."""
+    recording = open_recording(path)
+    try:
+        channels = scalp_channels(recording.channels, electrodes)
+        length_s = min(recording.duration_s, longest_s)
+        return channels, recording.span([channel.index for channel in channels], 0.0, length_s)
+    finally:
+        recording.close()
+
+
+def cut_down(path: Path, electrodes: Sequence[str], *, longest_s: float) -> ArrayRecording:
+    """Give the first part of a recording as a smaller cap would have had it.
+
+    Parameters
+    ----------
+    path : Path
+    electrodes : sequence of str
+    longest_s : float
+    """
+    channels, samples = _first_part(path, electrodes, longest_s)
+    kept = tuple(replace(channel, index=row) for row, channel in enumerate(channels))
+    return ArrayRecording(samples, kept, name=path.stem)
 
 
 def scalp_channels(

@@ -14,6 +14,7 @@ from cleanspan.training.crosscheck import (
     judge_injected,
     judge_read,
     judge_simulated,
+    judge_small,
 )
 from cleanspan.training.dataset import Table
 from cleanspan.training.evaluation import Score, person_of, pooled
@@ -37,6 +38,8 @@ class Verdicts:
         One a recording that people read.
     injected, elsewhere : mapping of str to Score
         By kind of contact loss, into read recordings and into another laboratory's.
+    small : mapping of str to Score
+        The read recordings cut down to a few electrodes, by these.
     simulated : Score
     mains : MainsCheck
         Added up over the recordings.
@@ -47,6 +50,7 @@ class Verdicts:
     read: list[Score]
     injected: Mapping[str, Score]
     elsewhere: Mapping[str, Score]
+    small: Mapping[str, Score]
     simulated: Score
     mains: MainsCheck
     calibrations: Mapping[str, Calibration]
@@ -59,6 +63,7 @@ class _Judged:
     read: list[Score]
     injected: Mapping[str, Score]
     elsewhere: Mapping[str, Score]
+    small: Mapping[str, Score]
     mains: list[MainsCheck]
     answers: Mapping[str, tuple[np.ndarray, np.ndarray]]
     simulated: Score | None
@@ -107,6 +112,7 @@ def cross_judge(
         read=sorted(read, key=lambda score: score.name),
         injected=_pooled_kinds([part.injected for part in judged]),
         elsewhere=_pooled_kinds([part.elsewhere for part in judged]),
+        small=_pooled_kinds([part.small for part in judged]),
         simulated=simulated,
         mains=MainsCheck(
             *(sum(getattr(check, name) for check in checks) for name in MainsCheck.__slots__)
@@ -148,6 +154,7 @@ def _judge_group(
             read=judge_read(paths, ingredients.hand_labels, model),
             injected=injected,
             elsewhere=elsewhere,
+            small=judge_small(paths, ingredients.hand_labels, model),
             mains=[check_mains(path, model) for path in paths],
             answers=_answers(ingredients, left_out, (model.windows, model.events)),
             simulated=judge_simulated(TEST_SEEDS, model) if simulated else None,
@@ -155,7 +162,7 @@ def _judge_group(
 
 
 def _pooled_kinds(parts: Sequence[Mapping[str, Score]]) -> dict[str, Score]:
-    """Pool each kind of fault over the groups."""
+    """Pool each kind of fault, or cap, over the groups."""
     kinds = dict.fromkeys(kind for part in parts for kind in part)
     return {
         kind: pooled([part[kind] for part in parts if kind in part], name=kind) for kind in kinds

@@ -33,7 +33,7 @@ def scalp(seed=3):
 
 
 def column(invented, samples, name):
-    table = invented.features_of(invented.in_memory(samples, CAP, rate_hz=RATE_HZ))
+    table = invented.features_of(invented.in_memory(samples, CAP[: len(samples)], rate_hz=RATE_HZ))
     return table.windows[..., WINDOW_NAMES.index(name)]
 
 
@@ -136,11 +136,20 @@ def test_an_offset_of_100_mv_changes_nothing(invented):
 
 
 @pytest.mark.parametrize("n_channels", [1, 2, 5])
-def test_of_fewer_than_six_channels_nothing_is_told(invented, n_channels):
+def test_of_fewer_than_six_channels_it_is_told_only_that_they_are_few(invented, n_channels):
     samples = scalp()[:n_channels]
     table = invented.features_of(invented.in_memory(samples, CAP[:n_channels], rate_hz=RATE_HZ))
-    for feature in WHOLE_HEAD:
+    for feature in WHOLE_HEAD[:-1]:
         assert np.isnan(table.windows[..., WINDOW_NAMES.index(feature.name)]).all(), feature.name
+    few = table.windows[..., WINDOW_NAMES.index("few_channels")]
+    np.testing.assert_allclose(few, np.log2(6 / n_channels), rtol=1e-6)
     if n_channels == 1:
         for feature in SNAPS:
             assert np.isnan(table.windows[..., WINDOW_NAMES.index(feature.name)]).any()
+
+
+@pytest.mark.parametrize("n_channels", [6, 12])
+def test_six_channels_are_not_few(invented, n_channels):
+    samples = scalp()[:n_channels]
+    assert not column(invented, samples, "few_channels").any()
+    assert np.isfinite(column(invented, samples, "unexplained")).all()
