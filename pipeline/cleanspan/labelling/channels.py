@@ -37,8 +37,8 @@ def few_compared(groups: Sequence[Sequence[Channel]]) -> list[str]:
     """
     return [
         f"lost contact is told by comparing {FEWEST} channels or more of one sampling "
-        f"rate, got {len(group)} ({', '.join(channel.label for channel in group)}): blinks may be "
-        "marked as contact loss there; look at the traces before mending"
+        f"rate, got {len(group)} ({', '.join(channel.label for channel in group)}): faults are "
+        "missed more often there, and more is taken for one; look at the traces before mending"
         for group in groups
         if len(group) < FEWEST
     ]

@@ -31,7 +31,8 @@ def reference_spans(
 
     What would be marked counts, gaps between pops included: where an ear clip pops or sways, the
     channels do not reach the probability at which a mark begins all in the same window.
-    Channels that stand still are not counted: then the amplifier stopped, not the reference.
+    Channels that stand still are not counted: then the amplifier stopped, not the reference. Nor
+    are windows that reach into such a stop of nearly all channels.
 
     Parameters
     ----------
@@ -45,10 +46,13 @@ def reference_spans(
     if n_channels < FEWEST_CHANNELS or CONTACT_LOSS not in predictions.labels:
         return {}
     rule = rules.get(CONTACT_LOSS, SegmentRule())
-    share = np.zeros(store.onset_s.size, dtype=np.float32)
+    share, standing = np.zeros((2, store.onset_s.size), dtype=np.float32)
     for row in range(n_channels):
-        share += _in_runs(store, runs, row) & ~predictions.still(row)
+        still = predictions.still(row)
+        share += _in_runs(store, runs, row) & ~still
+        standing += still
     share /= n_channels
+    share[_around(standing >= REFERENCE_SHARE * n_channels, round(WINDOW_S / store.hop_s))] = 0
     threshold = SegmentRule(REFERENCE_SHARE, REFERENCE_SHARE * 0.8, 0.5, rule.join_s)
     lost = {}
     for piece, part in by_piece(store, share):
@@ -57,6 +61,15 @@ def reference_spans(
             own = [refined.get((row, CONTACT_LOSS, piece)) for row in range(n_channels)]
             lost[piece] = agreed(spans, own)
     return lost
+
+
+def _around(flags: npt.NDArray[np.bool_], n_windows: int) -> npt.NDArray[np.bool_]:
+    """Which windows are flagged or reach into one that is: the edges of a stop are its doing."""
+    near = flags.copy()
+    for shift in range(1, n_windows):
+        near[shift:] |= flags[:-shift]
+        near[:-shift] |= flags[shift:]
+    return near
 
 
 def _in_runs(store: FeatureStore, runs: Mapping[RunKey, Runs], row: int) -> npt.NDArray[np.bool_]:

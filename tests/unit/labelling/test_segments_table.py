@@ -123,6 +123,19 @@ def test_a_reference_that_sways_is_lost_though_channels_are_never_sure_together(
     assert made["duration_s"].iloc[0] == pytest.approx(20.0, abs=1.1)
 
 
+@pytest.mark.parametrize(("n_still", "lost"), [(6, False), (5, False), (0, True)])
+def test_the_edges_of_a_stopped_amplifier_are_no_lost_reference(given, n_still, lost):
+    """Windows 20 to 39 stand still; the one before reaches into that, and looks lost."""
+    store, predictions = given()
+    predictions.stuck[:n_still, 20:40] = True
+    for channel in range(6):
+        predictions.set("contact loss", channel, 18, 19, 0.4)
+        predictions.set("contact loss", channel, 19, 40)
+    made = segment_table(store, predictions, {})
+    assert len(made) >= 6
+    assert ("reference lost" in set(made["kind"])) == lost
+
+
 def test_most_but_not_nearly_all_channels_is_not_the_reference(given):
     store, predictions = given()
     for channel in range(4):
