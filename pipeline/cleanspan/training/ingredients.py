@@ -47,7 +47,7 @@ WHOLE_CAP_EVERY = 4
 """Every so many injections use all its electrodes, the others 19."""
 SMALL_CAP_EVERY = 10
 """Every so many simulated recordings are cut down to one to eight electrodes."""
-SMALL_CAPS = 6
+SMALL_COPIES = 6
 """How many caps of one to eight electrodes each read recording is cut down to as well."""
 SMALL_INJECTIONS = 16
 """How many times faults are injected into such small caps of each recording, besides."""
@@ -203,7 +203,7 @@ def _seen(table: Table, last_s: float) -> Table:
     return table.rows(inside)
 
 
-def small_caps(name: str, number: int = SMALL_CAPS) -> list[tuple[str, ...]]:
+def small_caps(name: str, number: int = SMALL_COPIES) -> list[tuple[str, ...]]:
     """Draw caps of one to eight electrodes, two in three with one above an eye.
 
     Parameters
