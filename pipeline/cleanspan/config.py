@@ -288,8 +288,9 @@ class _Table:
 
     def not_a_setting(self, key: str, value: object, known: list[str]) -> str:
         """Say that a key is none of this table's: where it belongs, or what was meant."""
-        homes = _homes(self.root, key)
-        if homes and isinstance(value, dict):
+        is_table = isinstance(value, dict)
+        homes = _homes(self.root, key, of_table=is_table)
+        if homes and is_table:
             tables = [f"[{home}.{key}]" if home else f"[{key}]" for home in homes]
             hint = f" here; the table must be called {' or '.join(tables)}"
         elif homes:
@@ -303,16 +304,22 @@ class _Table:
 _TOP = "the top of the file, above the first [table]"
 
 
-def _homes(cls: type[Any], key: str, at: str = "") -> list[str]:
-    """List the tables that have a setting of this name; "" is the file's top."""
-    homes = [at] if key in (item.name for item in dataclasses.fields(cls)) else []
-    for name, hint in typing.get_type_hints(cls).items():
+def _homes(cls: type[Any], key: str, at: str = "", *, of_table: bool = False) -> list[str]:
+    """List the tables that have a setting, or a table, of this name; "" is the file's top."""
+    hints = typing.get_type_hints(cls)
+    homes = [at] if key in hints and _is_table(hints[key]) == of_table else []
+    for name, hint in hints.items():
         inner = f"{at}.{name}" if at else name
         if typing.get_origin(hint) in (dict, Mapping):
             hint, inner = typing.get_args(hint)[1], f"{inner}.NAME"
         if dataclasses.is_dataclass(hint):
-            homes += _homes(typing.cast("type[Any]", hint), key, inner)
+            homes += _homes(typing.cast("type[Any]", hint), key, inner, of_table=of_table)
     return homes
+
+
+def _is_table(hint: Any) -> bool:
+    """Whether a setting of this type is a table of the file."""
+    return dataclasses.is_dataclass(hint) or typing.get_origin(hint) in (dict, Mapping)
 
 
 _STAND_INS: dict[Any, Any] = {str: "-", tuple[str, ...]: ("-",)}
@@ -359,7 +366,7 @@ def _convert(hint: Any, value: Any, table: _Table, key: str, problems: list[str]
         options = [option for option in typing.get_args(hint) if option is not types.NoneType]
         hint = options[0]
     origin, place = typing.get_origin(hint), table.place(key)
-    if dataclasses.is_dataclass(hint) or origin in (dict, Mapping):
+    if _is_table(hint):
         if not isinstance(value, dict):
             problems.append(f"{place} must be a table, got {value!r}")
             return None

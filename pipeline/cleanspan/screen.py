@@ -243,9 +243,10 @@ def _assemble(
         model=model.full_name,
         config=config,
         warnings=(
+            # The first one is told at once: how far the rest can be trusted.
+            *few_compared([part.store.channels for part in parts]),
             *(part.drift for part in parts if part.drift),
             *left_aside(recording.channels, eeg),
-            *few_compared([part.store.channels for part in parts]),
         ),
     )
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from cleanspan.errors import UsageError
-from cleanspan.types import FACTS
+from cleanspan.export.facts import is_facts
 
 log = logging.getLogger(__name__)
 
@@ -120,4 +120,4 @@ def _followed(entry: Path) -> Path | None:
 
 def holds_results(entries: Sequence[Path]) -> bool:
     """Whether the entries of a folder are one recording's results."""
-    return any(entry.name.endswith(FACTS) for entry in entries)
+    return any(is_facts(entry) for entry in entries)

@@ -71,6 +71,7 @@ command = "mail"
             "it belongs into the top of the file, above the first [table]",
         ),
         ("[export]\nbids = true\n", "export", "the table must be called [screen.export]"),
+        ("[windows]\nhop_s = 1.0\n", "windows", "the table must be called [screen.windows]"),
         ("[screen.page]\nnights = 3\n", "screen.page", "the table must be called [page]"),
     ],
 )

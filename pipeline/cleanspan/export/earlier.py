@@ -6,8 +6,8 @@ from collections.abc import Collection
 from pathlib import Path
 
 from cleanspan.export.cells import FOLDER, plain_cell
+from cleanspan.export.facts import facts_below
 from cleanspan.export.handwork import keep_file
-from cleanspan.types import FACTS
 
 log = logging.getLogger(__name__)
 
@@ -37,7 +37,7 @@ def earlier_rows(path: Path, *, but: Collection[str]) -> tuple[Rows, Rows]:
         put_aside(path)
         return [], []
     new = {plain_cell(name) for name in but}
-    there = {plain_cell(found.parent.name) for found in path.parent.glob(f"*/*{FACTS}")} - new
+    there = {plain_cell(found.parent.name) for found in facts_below(path.parent)} - new
     return (
         [row for row in rows if row[FOLDER] in there],
         [row for row in rows if row[FOLDER] in new],

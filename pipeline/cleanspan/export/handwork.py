@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from cleanspan.atomic import output_error, replacing_folder
+from cleanspan.export.facts import facts_in
 from cleanspan.export.tables import facts_text
-from cleanspan.types import EARLIER, FACTS
+from cleanspan.types import EARLIER
 
 log = logging.getLogger(__name__)
 
@@ -71,7 +72,7 @@ def keep_handwork(folder: Path) -> None:
             target.parent.mkdir(parents=True, exist_ok=True)
             shutil.copy2(path, target, follow_symlinks=False)
         # With the facts the folder counts as results, never as one of recordings to screen.
-        for path in folder.glob(f"*{FACTS}"):
+        for path in facts_in(folder):
             shutil.copy2(path, beside / path.name)
     names = ", ".join(str(path.relative_to(folder)) for path in found[:3])
     more = f" and {len(found) - 3} more" if len(found) > 3 else ""
@@ -116,7 +117,7 @@ def handwork(folder: Path) -> list[Path]:
     Files and links, and folders without anything in them; pipes and the like hold nothing.
     """
     there = sorted(path for path in folder.rglob("*") if _can_be_kept(path))
-    facts = sorted(folder.glob(f"*{FACTS}"))
+    facts = facts_in(folder)
     written = _written(facts[0]) if len(facts) == 1 else None
     if written is None:
         when_s = max((_changed_s(path) for path in facts), default=-1.0)

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from cleanspan.errors import RecordingError, UsageError, damage
 from cleanspan.export.cells import column_name
+from cleanspan.export.facts import facts_below, facts_in
 from cleanspan.export.tables import FACTS_FORMAT
 from cleanspan.types import FACTS, SEGMENT_COLUMNS, Channel, Finding, Note, Piece, Role
 
@@ -153,7 +154,7 @@ def facts_path(folder: Path) -> Path:
     RecordingError
         If there is not exactly one.
     """
-    found = sorted(folder.glob(f"*{FACTS}")) if folder.is_dir() else []
+    found = facts_in(folder) if folder.is_dir() else []
     if len(found) != 1:
         raise RecordingError(
             f"{folder}: a result folder must hold one file *{FACTS}, got {len(found)}; "
@@ -217,10 +218,10 @@ def find_results(folders: Sequence[Path]) -> list[Path]:
             raise UsageError(
                 f"{folder}: results must be readable, got: permission denied; mend its permissions"
             )
-        inside = sorted(path.parent for path in folder.glob(f"*/*{FACTS}"))
+        inside = [path.parent for path in facts_below(folder)]
         # What cannot be entered may hold results: that is told where they are read.
         inside += [path for path in folder.iterdir() if path.is_dir() and not _enterable(path)]
-        own = list(folder.glob(f"*{FACTS}"))
+        own = facts_in(folder)
         found.update(dict.fromkeys([folder] if own or not inside else inside))
         some = some or bool(own or inside)
     if not some:

@@ -11,6 +11,7 @@ import numpy as np
 
 from cleanspan.config import LabelRules
 from cleanspan.errors import UsageError, collecting, damage
+from cleanspan.export.facts import facts_in
 from cleanspan.export.stored import StoredResult, read_channels, with_columns
 from cleanspan.training.belonging import (
     SEGMENTS,
@@ -40,7 +41,7 @@ from cleanspan.training.hand_labels import (
 from cleanspan.training.scores import Calibration, FloatArray, IntArray, calibration
 from cleanspan.training.truth import TWO, Agreement, label_names, labels_of, stem
 from cleanspan.training.wording import REVIEWED
-from cleanspan.types import ALL_CHANNELS, CLEAN, EARLIER, FACTS
+from cleanspan.types import ALL_CHANNELS, CLEAN, EARLIER
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -288,7 +289,7 @@ def _add_windows(
     comparison: Comparison,
 ) -> None:
     """Collect the probabilities of windows beside what is known about them."""
-    if not list(segments_path.parent.glob(f"*{FACTS}")):
+    if not facts_in(segments_path.parent):
         return
     result = StoredResult.load(segments_path.parent)
     stored = result.probabilities

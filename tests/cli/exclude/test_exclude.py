@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 import resource
 import shutil
 import subprocess
@@ -10,6 +11,7 @@ import sys
 import pytest
 
 from cleanspan.cli import exclude, main
+from cleanspan.export.facts import facts_in
 
 # harbour-07: two frontal blinks 10..10.4, O2 without contact 30..60, reference lost 25..28
 
@@ -140,6 +142,21 @@ def test_again_gives_the_same_files(run, results):
     first = {path: path.read_bytes() for path in results.rglob("*") if path.is_file()}
     run(results, "--plan", "resting")
     assert {path: path.read_bytes() for path in results.rglob("*") if path.is_file()} == first
+
+
+def test_companions_and_pipes_named_like_facts_are_no_results(run, results):
+    """macOS leaves ``._name`` beside each file it copies; a pipe would wait for ever."""
+    run(results, "--plan", "resting")
+    before = (results / "plans.csv").read_bytes()
+    own = results / "harbour-07"
+    for folder in (results, own):
+        (folder / "._harbour-07_facts.json").write_bytes(b"\0\5\x16\7")
+    os.mkfifo(results / "x_facts.json")
+    (results / "z_facts.json").mkdir()
+    status, _, err = run(results, "--plan", "resting")
+    assert (status, err) == (0, "")
+    assert (results / "plans.csv").read_bytes() == before
+    assert facts_in(own) == [own / "harbour-07_facts.json"]
 
 
 def test_damaged_result_is_a_row_and_the_others_go_on(run, results):

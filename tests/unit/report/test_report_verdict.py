@@ -53,6 +53,13 @@ def test_no_screened_channel(screened):
     assert said == ["No label covers a noticeable part of any channel."]
 
 
+def test_of_few_channels_the_mend_list_says_to_look_first(screened):
+    """Five can hardly be compared; six can."""
+    for few, said in ((5, True), (6, False)):
+        told = dict(verdict.to_mend(replace(screened, eeg=screened.eeg[:few])))
+        assert ("look at the traces first" in told["EEG T3-A1A2"]) == said
+
+
 def test_mend_list_carries_the_notes(screened):
     assert verdict.to_mend(screened) == [
         ("EEG T3-A1A2", "wet the sponge; it dried out"),
