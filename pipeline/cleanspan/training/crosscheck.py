@@ -31,7 +31,14 @@ from cleanspan.types import BLINK, CONTACT_LOSS, LABELS, LINE_NOISE, MUSCLE, Rec
 DRAWS = 3
 """How many times each kind of fault is injected into each recording that is judged."""
 READ_LABELS = (BLINK, MUSCLE, CONTACT_LOSS)
-SMALL_CAPS = (("Fp1",), ("Fp1", "Cz"), ("Fp1", "C3", "O1"), ("Fp2", "C4", "Pz", "O2"))
+SMALL_CAPS = (
+    ("Fp1",),
+    ("Fp1", "Fp2"),
+    ("Fp1", "Cz"),
+    ("Fp1", "C3", "O1"),
+    ("Fp1", "Fp2", "F7", "F8"),
+    ("Fp2", "C4", "Pz", "O2"),
+)
 """Caps of a few electrodes to be judged on: one above an eye, for blinks there pass for faults."""
 
 

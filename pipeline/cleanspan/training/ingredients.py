@@ -21,6 +21,7 @@ from cleanspan.training.open_recordings import (
     SYSTEM_10_20,
     verified,
 )
+from cleanspan.training.simulator.overlay import nearest_first
 from cleanspan.training.sources import (
     all_joined,
     injected_tables,
@@ -47,7 +48,7 @@ WHOLE_CAP_EVERY = 4
 """Every so many injections use all its electrodes, the others 19."""
 SMALL_CAP_EVERY = 10
 """Every so many simulated recordings are cut down to one to eight electrodes."""
-SMALL_COPIES = 6
+SMALL_COPIES = 8
 """How many caps of one to eight electrodes each read recording is cut down to as well."""
 SMALL_INJECTIONS = 16
 """How many times faults are injected into such small caps of each recording, besides."""
@@ -204,7 +205,10 @@ def _seen(table: Table, last_s: float) -> Table:
 
 
 def small_caps(name: str, number: int = SMALL_COPIES) -> list[tuple[str, ...]]:
-    """Draw caps of one to eight electrodes, two in three with one above an eye.
+    """Draw caps of one to eight electrodes: a third with both eyes' electrodes, a third with one.
+
+    Half of them are patches of electrodes that sit side by side, as in a band on the forehead, the
+    others lie anywhere.
 
     Parameters
     ----------
@@ -215,9 +219,15 @@ def small_caps(name: str, number: int = SMALL_COPIES) -> list[tuple[str, ...]]:
     rng = np.random.default_rng(zlib.crc32(name.encode()))
     caps = []
     for _ in range(number):
-        chosen = rng.choice(SYSTEM_10_20, size=int(rng.integers(1, 9)), replace=False)
-        if rng.random() < 2 / 3:
-            chosen[0] = rng.choice(("Fp1", "Fp2"))
+        first = str(rng.choice(SYSTEM_10_20))
+        starts = (("Fp1", "Fp2"), (str(rng.choice(("Fp1", "Fp2"))),), (first,))
+        start = starts[int(rng.integers(3))]
+        more = int(rng.integers(0, 9 - len(start)))
+        rows = nearest_first(SYSTEM_10_20, SYSTEM_10_20.index(start[0]), within_deg=180.0)
+        near = [SYSTEM_10_20[row] for row in rows if SYSTEM_10_20[row] not in start]
+        if rng.random() < 0.5:
+            near = near[: more + 2]
+        chosen = {*start, *rng.choice(near, size=more, replace=False)}
         caps.append(tuple(site for site in SYSTEM_10_20 if site in chosen))
     return caps
 

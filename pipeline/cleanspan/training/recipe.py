@@ -153,7 +153,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--labels", type=Path, help="folder of the readers' marks")
     parser.add_argument("--cleaned", type=Path, help="folder of the other laboratory's recordings")
     parser.add_argument("--jobs", type=int, default=2, help="processes; the result is the same")
-    parser.add_argument("--folds", type=int, default=7, help="groups of people left out; 0: none")
+    parser.add_argument("--folds", type=int, default=4, help="groups of people left out; 0: none")
     chosen = parser.parse_args(arguments)
     logging.basicConfig(level=logging.INFO, format="%(message)s")
     from threadpoolctl import threadpool_limits
