@@ -9,6 +9,12 @@ from dataclasses import dataclass
 FEATURE_VERSION = 6
 """Raised when a feature's value changes for the same samples: models name the one they know."""
 
+FEWEST_COMPARED = 6
+"""Of fewer channels none is told from the rest: a blink at the one frontal electrode of three is
+explained by nothing, and passed for lost contact (four open recordings cut down to 2-5 channels).
+How many are missing is told instead, or a model takes so small a cap for a large one.
+"""
+
 COMMON = "common practice"
 HJORTH = "Hjorth 1970, Electroencephalogr Clin Neurophysiol 29:306"
 WELCH = "Welch 1967, IEEE Trans Audio Electroacoust 15:70; Hann window as in Harris 1978"

@@ -7,7 +7,7 @@ neighbouring electrodes come off together; all channels together still do.
 import numpy as np
 import numpy.typing as npt
 
-from cleanspan.features.registry import WHOLE_HEAD
+from cleanspan.features.registry import FEWEST_COMPARED, WHOLE_HEAD
 from cleanspan.features.slower import Slower
 from cleanspan.features.spatial import covariances, smoothed
 from cleanspan.features.spectral import RMS_FLOOR_UV
@@ -21,11 +21,6 @@ its beginning: one second has too few independent samples for so many channels."
 RIDGE = 0.05
 """Added to the diagonal of the correlation matrix (Hoerl & Kennard 1970, Technometrics 12:55), so
 that many channels cannot explain noise by chance (the value: common practice)."""
-FEWEST = 6
-"""Of fewer channels none is told from the rest: a blink at the one frontal electrode of three is
-explained by nothing, and passed for lost contact (four open recordings cut down to 2-5 channels).
-How many are missing is told instead, or a model takes so small a cap for a large one.
-"""
 LEAST_SHARE, LEAST_DISTANCE = 1e-3, 1e-3
 AT_ONCE = 32
 """Seconds worked on at once: their covariances stay in the cache."""
@@ -50,8 +45,8 @@ def whole_head_features(made: Slower, starts_s: npt.NDArray[np.float64], factor:
     """
     slow = made.without_mains(factor)
     told = np.full((len(slow), starts_s.size, len(WHOLE_HEAD)), np.nan, dtype=np.float32)
-    told[..., -1] = np.log2(FEWEST / min(len(slow), FEWEST))
-    if len(slow) >= FEWEST:
+    told[..., -1] = np.log2(FEWEST_COMPARED / min(len(slow), FEWEST_COMPARED))
+    if len(slow) >= FEWEST_COMPARED:
         told[..., :-1] = _by_seconds(made, starts_s, factor)
     return told
 

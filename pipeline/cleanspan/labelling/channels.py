@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cleanspan.features.whole_head import FEWEST
+from cleanspan.features.registry import FEWEST_COMPARED
 from cleanspan.labelling.reference import FEWEST_CHANNELS
 from cleanspan.labelling.spans import Spans, besides_s, common, union_s, united
 from cleanspan.types import CONTACT_LOSS, LINE_NOISE, REFERENCE_LOST, Channel, Finding
@@ -36,11 +36,11 @@ def few_compared(groups: Sequence[Sequence[Channel]]) -> list[str]:
         Screened channels by sampling rate.
     """
     return [
-        f"lost contact is told by comparing {FEWEST} channels or more of one sampling "
+        f"lost contact is told by comparing {FEWEST_COMPARED} channels or more of one sampling "
         f"rate, got {len(group)} ({', '.join(channel.label for channel in group)}): faults are "
         "missed more often there, and more is taken for one; look at the traces before mending"
         for group in groups
-        if len(group) < FEWEST
+        if len(group) < FEWEST_COMPARED
     ]
 
 

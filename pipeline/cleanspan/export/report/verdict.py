@@ -4,7 +4,7 @@ from collections.abc import Hashable, Mapping
 from typing import TYPE_CHECKING
 
 from cleanspan.export.report.strip import length, percent
-from cleanspan.features.whole_head import FEWEST
+from cleanspan.features.registry import FEWEST_COMPARED
 from cleanspan.types import CONTACT_LOSS, OF_ALL_CHANNELS, REFERENCE_LOST, Screened
 
 if TYPE_CHECKING:
@@ -108,7 +108,7 @@ def to_mend(screened: Screened) -> list[tuple[str, str]]:
         said = "; ".join(own) or f"{most} for {percent(taken[most])} of the time"
         if not own and REFERENCE_LOST in found and most == CONTACT_LOSS:
             said += ", the lost reference included"
-        if len(screened.eeg) < FEWEST:
+        if len(screened.eeg) < FEWEST_COMPARED:
             said += "; of so few channels, look at the traces first"
         listed.append((str(row["channel"]), said))
     return listed
