@@ -94,6 +94,7 @@ def failure(capsys, *args):
             "Fp1 Fp22",
             [
                 "wrong.csv:3: channels must be electrodes or the recording's, got 'Fp22'",
+                "in 2 rows, the first of them here; did you mean 'Fp2'?",
                 "did you mean 'Fp2'?",
             ],
         ),

@@ -15,10 +15,12 @@ from cleanspan.training.hand_labels import (
     electrode_key,
     outside,
 )
+from cleanspan.training.problems import Problems
 from cleanspan.training.truth import stem
 from cleanspan.types import ALL_CHANNELS, FACTS
 
 SEGMENTS = "_segments.csv"
+NOWHERE = "channels must be electrodes or the recording's"
 
 LARGEST_10_20 = 21
 """Electrodes of the 10-20 system, ears included (Jasper 1958): a larger cap is another one."""
@@ -172,25 +174,28 @@ def unknown_everywhere(names: Sequence[str], channels: Sequence[str]) -> list[st
     """List what ``all`` is said to stand for and is neither an electrode nor a channel."""
     return [
         "what 'all' means (labels.all_channels in settings, or --all-channels) must be "
-        f"electrodes or channels of the recordings, got {told}"
-        for told in _nowhere(names, channels)
+        f"electrodes or channels of the recordings, got {got}{then}"
+        for got, then in _nowhere(names, channels)
     ]
 
 
-def no_such_channels(one: Judged, labels: Sequence[HandLabel]) -> Iterator[str]:
+def no_such_channels(judged: Sequence[Judged], labels: Sequence[HandLabel]) -> list[str]:
     """List the channels of rows that are neither electrodes nor channels of the recording.
 
     A row may name a channel that was not screened, or an electrode that was not recorded: one
     table of labels serves many. A misspelt name would count nowhere.
     """
-    path = channels_beside(one.segments)
-    if not path.is_file():
-        return
-    recorded = [str(name) for name in read_channels(path)["channel"]]
-    for row in one.rows(labels):
-        named = [name for name in row.channels if name != ALL_CHANNELS]
-        for told in _nowhere(named, recorded):
-            yield f"{row.place}: channels must be electrodes or the recording's, got {told}"
+    problems = Problems()
+    for one in judged:
+        path = channels_beside(one.segments)
+        if not path.is_file():
+            continue
+        recorded = [str(name) for name in read_channels(path)["channel"]]
+        for row in one.rows(labels):
+            named = [name for name in row.channels if name != ALL_CHANNELS]
+            for got, then in _nowhere(named, recorded):
+                problems.repeated(row.place, NOWHERE, got=got, then=then)
+    return problems
 
 
 def channels_beside(segments: Path) -> Path:
@@ -198,13 +203,13 @@ def channels_beside(segments: Path) -> Path:
     return segments.with_name(f"{segments.name.removesuffix(SEGMENTS)}_channels.csv")
 
 
-def _nowhere(names: Sequence[str], channels: Sequence[str]) -> Iterator[str]:
+def _nowhere(names: Sequence[str], channels: Sequence[str]) -> Iterator[tuple[str, str]]:
     """Tell names that are neither electrodes nor among channels, with what may be meant."""
     known = {electrode_key(channel) for channel in channels}
     for name in names:
         key = electrode_key(name)
         if key not in known and electrode_name(key) is None:
-            yield f"{name!r}{did_you_mean(name, (*positions(), *channels))}"
+            yield repr(name), did_you_mean(name, (*positions(), *channels))
 
 
 def all_may_mean_fewer(

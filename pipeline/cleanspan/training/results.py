@@ -199,7 +199,7 @@ def _wrong_rules(
     for one in judged:
         channels += screened_channels(one.segments, tables[one.segments], labels)
     problems = unknown_everywhere(comparison.rules.all_channels, list(dict.fromkeys(channels)))
-    problems += [text for one in judged for text in no_such_channels(one, labels)]
+    problems += no_such_channels(judged, labels)
     with collecting(problems):
         for one in judged:
             for row in one.rows(labels)[:1]:
