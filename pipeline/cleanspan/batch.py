@@ -61,14 +61,10 @@ def plan_tasks(recordings: Sequence[Path], out: Path) -> list[Task]:
 
 def _filled_folders(out: Path) -> dict[str, Path]:
     """Map the folders in the output folder by name, case left aside; empty ones are room."""
-    try:
-        return {
-            entry.name.casefold(): entry
-            for entry in (sorted(out.iterdir()) if out.is_dir() else ())
-            if entry.is_dir() and any(entry.iterdir())
-        }
-    except OSError as error:
-        raise output_error(out, error) from error
+    from cleanspan.export.room import standing_in
+
+    there = standing_in(out) if out.is_dir() else {}
+    return {name: entry for name, entry in there.items() if entry.is_dir()}
 
 
 def _contents(stem: str, present: Mapping[str, Path]) -> dict[Path, str]:

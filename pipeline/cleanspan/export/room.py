@@ -54,7 +54,7 @@ class Room:
         """Give the folder itself, or the first number with nothing or the recording's own."""
         if content_of(self.folder) in ("", content):
             return self.folder
-        there = _folders(self.folder.parent)
+        there = standing_in(self.folder.parent)
         for number in count(2):
             name = f"{self._base}-{number}"
             present = there.get(name.casefold())
@@ -65,13 +65,19 @@ class Room:
         raise AssertionError("numbers do not end")
 
 
-def _folders(out: Path) -> dict[str, Path]:
-    """Map what stands in the output folder by name, case left aside; empty folders are room."""
+def standing_in(out: Path) -> dict[str, Path]:
+    """Map what stands in the output folder by name, case left aside; empty folders are room.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be read.
+    """
     try:
         return {
             entry.name.casefold(): entry
-            for entry in out.iterdir()
-            if not entry.is_dir() or next(entry.iterdir(), None) is not None
+            for entry in sorted(out.iterdir())
+            if not entry.is_dir() or any(entry.iterdir())
         }
     except OSError as error:
         raise output_error(out, error) from error

@@ -91,19 +91,7 @@ def judge_read(
     paths: Sequence[Path], hand_labels: Sequence[HandLabel], model: Model
 ) -> list[Score]:
     """Judge the marks in recordings that people read, whole caps as they come."""
-    return [
-        judge(
-            path,
-            labels_of(hand_labels, path.name),
-            model,
-            channels=SYSTEM_10_20,
-            duration_s=READ_S,
-            names=READ_LABELS,
-            agreement=TWO,
-            name=path.name,
-        )
-        for path in paths
-    ]
+    return [_judge_read(path, path, hand_labels, model, SYSTEM_10_20) for path in paths]
 
 
 def judge_small(
@@ -113,20 +101,31 @@ def judge_small(
     scores: dict[str, Score] = {}
     for cap in SMALL_CAPS if paths else ():
         each = [
-            judge(
-                cut_down(path, cap, longest_s=READ_S),
-                labels_of(hand_labels, path.name),
-                model,
-                channels=cap,
-                duration_s=READ_S,
-                names=READ_LABELS,
-                agreement=TWO,
-                name=path.name,
-            )
+            _judge_read(cut_down(path, cap, longest_s=READ_S), path, hand_labels, model, cap)
             for path in paths
         ]
         scores[" ".join(cap)] = pooled(each, name=" ".join(cap))
     return scores
+
+
+def _judge_read(
+    recording: Recording | Path,
+    path: Path,
+    hand_labels: Sequence[HandLabel],
+    model: Model,
+    channels: Sequence[str],
+) -> Score:
+    """Judge what readers saw of one recording; `path` names it in their marks."""
+    return judge(
+        recording,
+        labels_of(hand_labels, path.name),
+        model,
+        channels=channels,
+        duration_s=READ_S,
+        names=READ_LABELS,
+        agreement=TWO,
+        name=path.name,
+    )
 
 
 def judge_injected(

@@ -54,15 +54,17 @@ SAMPLE_ROWS = 12_000
 
 def fit(ingredients: Ingredients, recipe: Recipe) -> tuple[Panel, Panel]:
     """Fit the panels of windows and events to all that is given."""
-    parts = [
+    seen = [
         (ingredients.simulated, 1.0),
         (ingredients.read, READ_WEIGHT),
         (ingredients.small_read, 1.0),
-        (ingredients.injected, 1.0),
-        (ingredients.small_injected, 1.0),
     ]
-    windows = [Sample(part.windows, weight) for part, weight in parts if part is not None]
-    events = [Sample(part.events, weight) for part, weight in parts[:3] if part is not None]
+    # These know of lost contact only: no blinks.
+    injected = [(ingredients.injected, 1.0), (ingredients.small_injected, 1.0)]
+    windows = [
+        Sample(part.windows, weight) for part, weight in seen + injected if part is not None
+    ]
+    events = [Sample(part.events, weight) for part, weight in seen if part is not None]
     return (
         fit_panel("windows", windows, WINDOW_LABELS, recipe=recipe),
         fit_panel("events", events, (BLINK,), recipe=recipe),
