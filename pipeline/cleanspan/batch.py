@@ -3,6 +3,7 @@
 import logging
 import os
 import re
+import time
 import warnings
 from collections.abc import Callable, Collection, Generator, Iterator, Mapping, Sequence
 from concurrent.futures.process import BrokenProcessPool
@@ -16,10 +17,14 @@ from cleanspan.errors import UsageError
 from cleanspan.scratch import sweep
 from cleanspan.screen import Outcome, failed, screen_recording
 from cleanspan.search import holds_results
-from cleanspan.stopping import started_deaf
+from cleanspan.stopping import end_with, started_deaf
 from cleanspan.types import EARLIER, SUMMARY
 
 log = logging.getLogger(__name__)
+
+TELL_EVERY_S = 5.0
+"""How often the summary is written while recordings are screened: a run that is killed outright
+leaves few results without a row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +140,7 @@ def screen_batch(
     jobs: int = 1,
     done: Callable[[Outcome], None] | None = None,
 ) -> list[Outcome]:
-    """Screen recordings and write ``summary.csv`` beside their folders.
+    """Screen recordings and write ``summary.csv`` beside their folders, also on the way.
 
     Rows of recordings that were screened there before and are not among the tasks stay.
 
@@ -163,22 +168,28 @@ def screen_batch(
     """
     out = tasks[0].folder.parent
     make_folder(out)
-    outcomes: list[Outcome] = []
+    arrived: list[tuple[int, Outcome]] = []
     order = _longest_first(tasks) if jobs > 1 else list(range(len(tasks)))
+    told, told_at_s = 0, time.monotonic()
     try:
         with closing(_outcomes([tasks[at] for at in order], config, model, jobs)) as arriving:
-            for outcome in arriving:
-                outcomes.append(outcome)
+            for place, outcome in zip(order, arriving, strict=False):
+                arrived.append((place, outcome))
                 log.info("%s: %s", outcome.recording, outcome.error or outcome.status)
+                if time.monotonic() - told_at_s >= TELL_EVERY_S:
+                    _write_tables(out, tasks, arrived, told=told)
+                    told, told_at_s = len(arrived), time.monotonic()
                 if done is not None:
                     done(outcome)
     finally:
-        arrived = sorted(zip(order, outcomes, strict=False), key=lambda pair: pair[0])
-        outcomes = [outcome for _, outcome in arrived]
-        if outcomes:
-            folders = [_replaced(tasks[place], outcome) for place, outcome in arrived]
-            _write_tables(out, outcomes, [folder.name for folder in folders if folder])
-    return outcomes
+        if arrived:
+            _write_tables(out, tasks, arrived, told=told)
+    return [outcome for _, outcome in sorted(arrived, key=_place)]
+
+
+def _place(arrived: tuple[int, Outcome]) -> int:
+    """Tell where a recording stands among the tasks."""
+    return arrived[0]
 
 
 def _replaced(task: Task, outcome: Outcome) -> Path | None:
@@ -188,18 +199,25 @@ def _replaced(task: Task, outcome: Outcome) -> Path | None:
     return _own_folder(task.source, _contents(task.folder.name, {task.folder.name: task.folder}))
 
 
-def _write_tables(out: Path, outcomes: Sequence[Outcome], folders: Sequence[str]) -> None:
-    """Write the summary, and take rows about results that are replaced out of ``plans.csv``."""
+def _write_tables(
+    out: Path, tasks: Sequence[Task], arrived: Sequence[tuple[int, Outcome]], *, told: int
+) -> None:
+    """Write the summary, and take rows about results that are replaced out of ``plans.csv``.
+
+    The first `told` that arrived have rows already; their plans are no longer ours to take out.
+    """
     from cleanspan.export.earlier import earlier_rows
     from cleanspan.export.replan import PLANS, forget_plans
     from cleanspan.export.summary import write_summary
 
     path = out / SUMMARY
-    results = [outcome.folder.name for outcome in outcomes if outcome.folder is not None]
+    folders = [_replaced(tasks[place], outcome) for place, outcome in arrived]
+    new = [outcome.folder.name for _, outcome in arrived[told:] if outcome.folder is not None]
+    outcomes = [outcome for _, outcome in sorted(arrived, key=_place)]
     with alone_in(out):
-        earlier, replaced = earlier_rows(path, but=folders)
+        earlier, replaced = earlier_rows(path, but=[folder.name for folder in folders if folder])
         write_summary(outcomes, path, earlier=earlier, replaced=replaced)
-        forget_plans(out / PLANS, results)
+        forget_plans(out / PLANS, new)
 
 
 def _longest_first(tasks: Sequence[Task]) -> list[int]:
@@ -239,7 +257,13 @@ def _outcomes(
     from joblib import Parallel, delayed
 
     # One task at a time: tasks sent in bundles would leave a process without work at the end.
-    work = Parallel(n_jobs=min(jobs, len(tasks)), return_as="generator", batch_size=1)
+    work = Parallel(
+        n_jobs=min(jobs, len(tasks)),
+        return_as="generator",
+        batch_size=1,
+        initializer=end_with,
+        initargs=(os.getpid(),),
+    )
     calls = (
         delayed(screen_recording)(task.source, task.folder, config=config, model=model)
         for task in tasks
@@ -282,7 +306,7 @@ def _alone(task: Task, config: Config, model: Path) -> Outcome:
     """Screen one recording in a process of its own, which may die."""
     from joblib.externals.loky import ProcessPoolExecutor
 
-    with ProcessPoolExecutor(max_workers=1) as pool:
+    with ProcessPoolExecutor(1, initializer=end_with, initargs=(os.getpid(),)) as pool:
         with started_deaf():
             work = pool.submit(
                 screen_recording, task.source, task.folder, config=config, model=model

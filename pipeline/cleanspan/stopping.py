@@ -9,6 +9,7 @@ import os
 import signal
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
@@ -18,6 +19,8 @@ STOPPED = 130
 
 _AGAIN_S = 0.02
 """How long to wait before looking again whether an import is over."""
+_LOOK_S = 0.5
+"""How long to wait before looking again whether the parent still lives."""
 _IMPORTING = "<frozen importlib._bootstrap>"
 
 
@@ -73,6 +76,23 @@ def started_deaf() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def end_with(parent: int) -> None:
+    """End this process soon after its parent, which may be killed without a chance to say so.
+
+    Parameters
+    ----------
+    parent : int
+        The parent's number, as itself knows it: it may be gone before this process looks.
+    """
+
+    def look() -> None:
+        while os.getppid() == parent:
+            time.sleep(_LOOK_S)
+        os._exit(STOPPED)
+
+    threading.Thread(target=look, daemon=True).start()
 
 
 def _heard(*numbers: signal.Signals) -> list[signal.Signals]:

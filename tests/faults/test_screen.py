@@ -270,3 +270,44 @@ def test_scratch_space_that_runs_out_is_said_in_one_line(good, model, tmp_path, 
     assert "Traceback" not in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1
     assert "the disk must have room" in done.stderr
+
+
+def test_killed_outright_its_processes_go_too(good, model, tmp_path):
+    """SIGKILL of the command alone: nobody is left to end the processes that it has started."""
+    source, out = tmp_path / "in", tmp_path / "out"
+    source.mkdir()
+    for number in range(60):
+        (source / f"r{number}.edf").write_bytes(good.read_bytes())
+    run = subprocess.Popen(
+        [sys.executable, "-m", "cleanspan", "screen", str(source), "--out", str(out),
+         "--model", str(model), "--jobs", "2"],
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    while not list(out.glob("r*")):
+        assert run.poll() is None
+        time.sleep(0.05)
+    children = psutil.Process(run.pid).children(recursive=True)
+    assert len(children) >= 2
+    run.kill()
+    run.wait()
+    _, alive = psutil.wait_procs(children, timeout=10)
+    assert not alive
+    assert len(list(out.glob("r*"))) < 60
+
+
+@pytest.mark.parametrize("name", ["summary.csv", "plans.csv"])
+def test_a_pipe_in_the_place_of_a_table_is_put_aside_and_nobody_waits(good, model, tmp_path, name):
+    out = tmp_path / "out"
+    out.mkdir()
+    os.mkfifo(out / name)
+    run = subprocess.run(
+        [sys.executable, "-m", "cleanspan", "screen", str(good), "--out", str(out),
+         "--model", str(model)],
+        capture_output=True, text=True, check=False, timeout=60,
+    )  # fmt: skip
+    assert run.returncode == 0, run.stderr
+    with (out / "summary.csv").open(newline="") as file:
+        assert [row["status"] for row in csv.DictReader(file)] == ["done"]
+    if name == "summary.csv":
+        (kept,) = (out / "earlier").iterdir()
+        assert f"the old one is kept as {kept}" in run.stderr

@@ -11,8 +11,10 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from click.testing import CliRunner
 
 from cleanspan.batch import Task, plan_tasks, screen_batch
+from cleanspan.cli import cli
 from cleanspan.config import Config, Export
 from cleanspan.errors import OutputError, UsageError
 from cleanspan.recording.content import digest_of
@@ -422,6 +424,45 @@ def test_one_process_and_several_give_the_same(recordings, model, tmp_path):
         texts.append((out / "anna" / "anna_segments.csv").read_bytes())
     assert texts[0] == texts[1]
     assert texts[0].count(b"contact loss") == 1
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_the_summary_is_there_before_the_last_recording(
+    recordings, model, tmp_path, monkeypatch, jobs
+):
+    """A run that is killed outright leaves rows of what it has finished."""
+    monkeypatch.setattr("cleanspan.batch.TELL_EVERY_S", 0.0)
+    out, told = tmp_path / "out", []
+    outcomes = screen_batch(
+        plan_tasks(recordings, out), config=LEAN, model=model, jobs=jobs,
+        done=lambda _: told.append(summary(out)),
+    )  # fmt: skip
+    assert [len(rows) for rows in told] == [1, 2, 3]
+    assert told[-1] == [("", "failed"), ("anna", "done"), ("cleo", "done")]
+    rows = (out / "summary.csv").read_text().splitlines()[1:]
+    assert [row.split(",")[0] for row in rows] == [one.recording for one in outcomes]
+
+
+def test_columns_and_plans_that_people_add_meanwhile_stay(
+    recordings, model, tmp_path, monkeypatch
+):
+    """Somebody adds a column and applies a plan while the last recording is screened."""
+    monkeypatch.setattr("cleanspan.batch.TELL_EVERY_S", 0.0)
+    out = tmp_path / "out"
+    table, plans = out / "summary.csv", out / "plans.csv"
+
+    def look(outcome):
+        if outcome.recording == "anna.edf":
+            first, row = table.read_text().splitlines()
+            table.write_text(f"{first},seen by\n{row},me\n")
+            status = CliRunner().invoke(cli, ["exclude", str(out), "--plan", "resting"])
+            assert status.exit_code == 0, status.output
+
+    screen_batch(plan_tasks(recordings, out), config=LEAN, model=model, done=look)
+    with table.open(newline="") as file:
+        seen = {row["recording"]: row["seen by"] for row in csv.DictReader(file)}
+    assert seen == {"anna.edf": "me", "bert.edf": "", "cleo.edf": ""}
+    assert "anna" in plans.read_text()
 
 
 def test_an_unexpected_error_is_one_line_too(recordings, model, tmp_path, monkeypatch):

@@ -45,7 +45,12 @@ def earlier_rows(path: Path, *, but: Collection[str]) -> tuple[Rows, Rows]:
 
 
 def read_rows(path: Path) -> Rows | None:
-    """Read all rows of a table; None where it is not one of ours."""
+    """Read all rows of a table; None where it is not one of ours.
+
+    A pipe of its name is not: opening it would wait for ever.
+    """
+    if not path.is_file():
+        return None
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             reader = csv.DictReader(file, strict=True)
