@@ -108,6 +108,57 @@ def test_neighbours_that_are_pulled_together_pop_together(recording, monkeypatch
     assert heights.max() / heights.min() > 1.05
 
 
+def largest_steps(kind):
+    """Signed by where they lead: above zero away from where it lay, below zero back.
+
+    Sums of one or two pops only: in long series a step may lead anywhere.
+    """
+    steps = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        quiet = np.zeros((19, 15_000), dtype=np.float32)
+        after, spans = inject(quiet, 250.0, SYSTEM_10_20, rng, kinds=(kind,), per_minute=0.1)
+        row = after[SYSTEM_10_20.index(spans[0].channels[0])]
+        step = row[3:] - row[:-3]
+        first = int(np.argmax(np.abs(step)))
+        steps.append(float(np.abs(row[first + 3]) - np.abs(row[first])))
+    return np.array(steps)
+
+
+@pytest.mark.parametrize(
+    ("kind", "leads"),
+    [("popping", 1), ("pulling", -1), ("reference pulled", -1)],
+)
+def test_pops_jump_away_and_pulls_snap_back(kind, leads, monkeypatch):
+    monkeypatch.setattr("cleanspan.training.injection._high_passed", lambda target, rng, uv: uv)
+    assert np.mean(np.sign(largest_steps(kind)) == leads) > 0.8
+
+
+@pytest.mark.parametrize(("kind", "rows"), [("pulling", 1), ("reference pulled", 19)])
+def test_pulls_begin_and_end_where_the_channel_lay(kind, rows, monkeypatch):
+    """No second step at either end of the span, and as many channels as the fault has."""
+    monkeypatch.setitem(TOGETHER, "pulling", 0.0)
+    sections = signal.butter(1, 0.3, "highpass", fs=250.0, output="sos")
+    monkeypatch.setattr(
+        "cleanspan.training.injection._high_passed",
+        lambda target, rng, fault_uv: signal.sosfilt(sections, fault_uv),
+    )
+    for seed in range(20):
+        quiet = np.zeros((19, 15_000), dtype=np.float32)
+        after, spans = inject(
+            quiet, 250.0, SYSTEM_10_20, np.random.default_rng(seed), kinds=(kind,), per_minute=0.1
+        )
+        lost = [span for span in spans if span.label == "contact loss"]
+        assert lost
+        assert all(len(span.channels) == rows for span in lost)
+        changed_rows = np.flatnonzero(np.abs(after).max(axis=1) > 0)
+        assert changed_rows.size == rows
+        row = after[changed_rows[0]]
+        there = np.flatnonzero(row)
+        assert np.abs(row[there[:2]]).max() < 0.02 * np.abs(row).max()
+        assert np.abs(row[there[-2:]]).max() < 0.02 * np.abs(row).max()
+
+
 def test_electrodes_of_unknown_names_fail_alone(recording, monkeypatch):
     monkeypatch.setitem(TOGETHER, "flat", 1.0)
     names = [f"E{number}" for number in range(len(recording))]

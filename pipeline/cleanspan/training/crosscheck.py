@@ -30,6 +30,8 @@ from cleanspan.types import BLINK, CONTACT_LOSS, LABELS, LINE_NOISE, MUSCLE, Rec
 
 DRAWS = 3
 """How many times each kind of fault is injected into each recording that is judged."""
+JUDGED_KINDS = (*CONTACT_KINDS, "pulling")
+"""Faults that are judged one kind at a time."""
 READ_LABELS = (BLINK, MUSCLE, CONTACT_LOSS)
 SMALL_CAPS = (
     ("Fp1",),
@@ -138,7 +140,7 @@ def judge_injected(
 ) -> dict[str, Score]:
     """Judge each kind of contact loss, injected alone into the first part of recordings."""
     scores: dict[str, Score] = {}
-    for kind in CONTACT_KINDS if paths else ():
+    for kind in JUDGED_KINDS if paths else ():
         each = []
         for path, draw in product(paths, range(DRAWS)):
             made, labels = injected_recording(

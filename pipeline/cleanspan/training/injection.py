@@ -23,7 +23,10 @@ from cleanspan.training.simulator.truth import POP_GAP_S, UNSURE, Span
 from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 
 CONTACT_KINDS = ("flat", "railed", "floating", "popping", "reference lost")
-KINDS = (*CONTACT_KINDS, MUSCLE, BLINK, LINE_NOISE)
+PULLS = ("pulling", "reference pulled")
+"""Pops the other way round: it creeps away, as a cable tightens or a sponge peels off, and snaps
+back (common practice)."""
+KINDS = (*CONTACT_KINDS, *PULLS, MUSCLE, BLINK, LINE_NOISE)
 WHOLE = {"flat": 0.3, "railed": 0.3, "floating": 0.45, LINE_NOISE: 0.15}
 """How often a fault lasts from start to end: an electrode that never touched the skin."""
 LENGTHS_S = {MUSCLE: (0.3, 6.0), BLINK: (0.3, 0.6), LINE_NOISE: (0.7, 25.0)}
@@ -31,12 +34,14 @@ LENGTHS_S = {MUSCLE: (0.3, 6.0), BLINK: (0.3, 0.6), LINE_NOISE: (0.7, 25.0)}
 MOST = 0.9
 """Share of the recording that a fault lasts at most where it begins or ends within: an electrode
 that fell off early must not be taken for a good one that stood out at first."""
-TOGETHER = {"flat": 0.1, "railed": 0.1, "floating": 0.2, "popping": 0.25}
+TOGETHER = {"flat": 0.1, "railed": 0.1, "floating": 0.2, "popping": 0.25, "pulling": 0.25}
 """How often neighbouring electrodes go at once: a pull at the cables, a cap that slides."""
 TOGETHER_DEG = 50.0
 """How far apart such electrodes may sit: the nearest in a 10-20 cap are 30 to 45 degrees away."""
 CLIP_POPS = 0.25
 """How often a loose ear clip pops rather than floats (common practice)."""
+AFTER_PULL = 0.15
+"""Share of a pull's span that is left for what follows the snap."""
 POP_CLEAR, POP_DOUBTFUL = (3.0, 25.0), (1.2, 10.0)
 """Height in robust rms of the channel, and in µV (common practice): what stands out, what may."""
 
@@ -116,7 +121,7 @@ def _inject_one(
         if rng.random() < WHOLE.get(kind, 0.0):
             length_s = target.duration_s
         onset_s = float(rng.uniform(0, target.duration_s - length_s))
-        whole_head = kind in ("reference lost", BLINK, LINE_NOISE, MUSCLE)
+        whole_head = kind in ("reference lost", "reference pulled", BLINK, LINE_NOISE, MUSCLE)
         row = int(rng.integers(len(target.electrodes)))
         rows = _going_together(target, rng, kind, row)
         who = target.electrodes if whole_head else tuple(target.electrodes[row] for row in rows)
@@ -150,13 +155,14 @@ def _several(
 
     Of pops always: the pull is what they share. Sizes differ (common practice).
     """
-    same = kind == "popping" or (kind == "floating" and rng.random() < 0.5)
+    steps = kind in ("popping", "pulling")
+    same = steps or (kind == "floating" and rng.random() < 0.5)
     seed = int(rng.integers(2**32))
     spans = []
     for row in rows:
         share = log_uniform(rng, 0.3, 1.5)
         own = np.random.default_rng(seed) if same else rng
-        carry_out = _pop if kind == "popping" else _replace
+        carry_out = _pop if steps else _replace
         spans += carry_out(target, own, kind, row, onset_s, duration_s, share=share)
     return spans
 
@@ -247,14 +253,17 @@ def _pop(
     whole_head: bool = False,
     share: float = 1.0,
 ) -> list[Span]:
-    """Add steps that creep back; marked while they stand out, doubtful while they may."""
+    """Add pops or pulls; marked while they stand out, doubtful while they may."""
     piece = target.piece(onset_s, duration_s)
     height_uv = share * log_uniform(rng, 60, 1000)
-    pops = popping(rng, piece.stop - piece.start, rate_hz=target.rate_hz, height_uv=height_uv)
+    draw = _pulling if kind in PULLS else popping
+    pops = draw(rng, piece.stop - piece.start, rate_hz=target.rate_hz, height_uv=height_uv)
     pops = _high_passed(target, rng, pops)
-    # The return must be over at the span's end, or a second step would stand there.
+    # The return must be over at the span's end, or a second step would stand there; a pull must
+    # not begin with one either.
+    begin_s = 0.0 if kind in PULLS else -1.0
     pops *= gate(
-        ((-1.0, duration_s + 1.0),),
+        ((begin_s, duration_s - begin_s),),
         n_samples=pops.size,
         rate_hz=target.rate_hz,
         edge_s=min(0.5, duration_s / 2),
@@ -271,6 +280,16 @@ def _pop(
         # Where it is seen as well, the mark counts, not the doubt.
         *_runs(target, doubtful, piece.start, rows, UNSURE, CONTACT_LOSS, gap_s=POP_GAP_S),
     ]
+
+
+def _pulling(
+    rng: np.random.Generator, n_samples: int, *, rate_hz: float, height_uv: float
+) -> npt.NDArray[np.float32]:
+    """Creep away and snap back: pops read backwards, with time left to settle."""
+    creeping = max(round((1 - AFTER_PULL) * n_samples), 1)
+    pulls = np.zeros(n_samples, dtype=np.float32)
+    pulls[:creeping] = popping(rng, creeping, rate_hz=rate_hz, height_uv=height_uv)[::-1]
+    return pulls
 
 
 def _runs(
@@ -310,8 +329,8 @@ def _lose_reference(
     onset_s: float,
     duration_s: float,
 ) -> list[Span]:
-    """Add one fault to every channel: an ear clip that floats, or one that pops."""
-    if rng.random() < CLIP_POPS:
+    """Add one fault to every channel: an ear clip that floats, one that pops or is pulled."""
+    if kind in PULLS or rng.random() < CLIP_POPS:
         return _pop(target, rng, kind, row, onset_s, duration_s, whole_head=True)
     piece = target.piece(onset_s, duration_s)
     noise, hum = floating(
@@ -336,6 +355,8 @@ _CARRY_OUT = {
     "floating": _replace,
     "popping": _pop,
     "reference lost": _lose_reference,
+    "pulling": _pop,
+    "reference pulled": _lose_reference,
     MUSCLE: add_muscle,
     BLINK: add_blink,
     LINE_NOISE: add_mains,

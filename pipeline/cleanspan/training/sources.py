@@ -13,7 +13,7 @@ from cleanspan.recording.in_memory import ArrayRecording
 from cleanspan.recording.opening import open_recording
 from cleanspan.training.dataset import Tables, joined, tables_of
 from cleanspan.training.hand_labels import HandLabel
-from cleanspan.training.injection import CONTACT_KINDS, inject
+from cleanspan.training.injection import CONTACT_KINDS, PULLS, inject
 from cleanspan.training.open_recordings import mains_hz
 from cleanspan.training.simulator import Simulated, Span, random_scenario, simulate
 from cleanspan.training.truth import ANY, TWO
@@ -24,6 +24,8 @@ from cleanspan.types import ALL_CHANNELS, CONTACT_LOSS, LINE_NOISE, MUSCLE, Chan
 WINDOW_LABELS = (MUSCLE, LINE_NOISE, CONTACT_LOSS)
 ROUGH_SHARE = 0.15
 """Share of the channels that are bad without being lost where a model learns about faults."""
+LEARNED_KINDS = (*CONTACT_KINDS * 4, "pulling", *PULLS)
+"""Faults to learn from: pulls more seldom than the others."""
 GRID = Windows()
 
 
@@ -164,6 +166,7 @@ def injected_tables(
         seed=seed,
         electrodes=electrodes,
         longest_s=longest_s,
+        kinds=LEARNED_KINDS,
         rough_share=ROUGH_SHARE,
     )
     tables = tables_of(
