@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from cleanspan.features.registry import (
     BASELINED,
+    COMPARED,
     EVENT_NAMES,
     MIDDLES,
     NEAR,
@@ -108,6 +109,25 @@ def dead(rows: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
     )
     silent: npt.NDArray[np.bool_] = (flat >= DEAD_SHARE) | (railed >= DEAD_SHARE) | (rms < STILL)
     return silent
+
+
+def forget_comparisons(rows: npt.NDArray[np.float32]) -> None:
+    """Make unknown, in place, what compares a channel with others while all others are dead.
+
+    It is as alone then as the one electrode of a cap, and no worse for having nothing in common
+    with them.
+
+    Parameters
+    ----------
+    rows : ndarray of shape (n_channels, n_windows, n_raw)
+    """
+    alive = ~dead(rows)
+    alone = alive & (alive.sum(axis=0) == 1)
+    if alone.any():
+        columns = [RAW_NAMES.index(name) for name in COMPARED]
+        compared = rows[..., columns]
+        compared[alone] = np.nan
+        rows[..., columns] = compared
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -214,9 +234,10 @@ def add_context(
 
 
 def running_mean(values: npt.NDArray[np.float32], size: int) -> npt.NDArray[np.float32]:
-    """Mean over `size` rows around each row; the first and last row stand for those outside.
+    """Mean over what is known of `size` rows around each row; NaN where nothing is.
 
-    Own code, for the import of scipy.ndimage takes longer than a short recording's features.
+    The first and last row stand for those outside. Own code, for the import of scipy.ndimage
+    takes longer than a short recording's features.
 
     Parameters
     ----------
@@ -225,16 +246,33 @@ def running_mean(values: npt.NDArray[np.float32], size: int) -> npt.NDArray[np.f
         Odd.
     """
     half = size // 2
-    padded = np.pad(values, ((half + 1, half), (0, 0)), mode="edge")
-    running = np.cumsum(padded, axis=0, dtype=np.float64)
-    mean: npt.NDArray[np.float32] = ((running[size:] - running[:-size]) / size).astype(np.float32)
-    return mean
+    padded = np.pad(values, ((half, half), (0, 0)), mode="edge")
+    return _means(padded, size).astype(np.float32)
+
+
+def _means(rows: npt.NDArray[np.floating], count: int) -> npt.NDArray[np.float64]:
+    """Mean over what is known of so many rows that follow one another; NaN where nothing is."""
+    unknown = np.isnan(rows)
+    if not unknown.any():
+        return _sums(rows, count) / count
+    known = _sums(~unknown, count)
+    sums = _sums(np.where(unknown, 0, rows), count)
+    means: npt.NDArray[np.float64] = np.where(known > 0, sums / np.maximum(known, 1), np.nan)
+    return means
+
+
+def _sums(rows: npt.NDArray[np.generic], count: int) -> npt.NDArray[np.float64]:
+    """Sum of so many rows that follow one another."""
+    running = np.cumsum(rows, axis=0, dtype=np.float64)
+    running = np.concatenate((np.zeros_like(running[:1]), running))
+    sums: npt.NDArray[np.float64] = running[count:] - running[:-count]
+    return sums
 
 
 def running_largest(
     values: npt.NDArray[np.float32], before: int, after: int
 ) -> npt.NDArray[np.float32]:
-    """Largest of some rows before and after each row, itself included.
+    """Largest known of some rows before and after each row, itself included.
 
     Parameters
     ----------
@@ -246,7 +284,7 @@ def running_largest(
     # Largest of 2, 4, 8... rows that follow one another, until all are covered.
     while reached < wanted:
         step = min(reached, wanted - reached)
-        largest = np.maximum(largest[:-step], largest[step:])
+        largest = np.fmax(largest[:-step], largest[step:])
         reached += step
     return largest
 
@@ -266,13 +304,13 @@ def outstanding(level_uv: npt.NDArray[np.float32], hop_s: float) -> npt.NDArray[
     """
     begin, end = (round(away_s / hop_s) for away_s in OUTSTANDING_S)
     count = end - begin + 1
-    padded = np.pad(level_uv.astype(np.float64), end, mode="edge")
-    running = np.concatenate(([0.0], np.cumsum(padded)))
-    means = (running[count:] - running[:-count]) / count
+    means = _means(np.pad(level_uv.astype(np.float64), end, mode="edge"), count)
     from_before = level_uv - means[: level_uv.size]
     from_after = level_uv - means[end + begin : end + begin + level_uv.size]
     smaller_uv = np.minimum(np.abs(from_before), np.abs(from_after))
     smaller_uv[from_before * from_after < 0] = 0
+    # Where the seconds on one side are unknown nothing stands out from them.
+    smaller_uv[np.isnan(smaller_uv) & ~np.isnan(level_uv)] = 0
     logs: npt.NDArray[np.float32] = np.log10(np.maximum(smaller_uv, RMS_FLOOR_UV)).astype(
         np.float32
     )

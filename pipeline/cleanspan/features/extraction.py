@@ -288,7 +288,9 @@ class _Worker:
         whole = made.cut(made.whole(self.slow_factor), self.slow_factor, starts_s)
         for first in range(0, whole.shape[1], together):
             self._note_distances(whole[:, first : first + together])
-        return np.concatenate(parts, axis=2)
+        rows = np.concatenate(parts, axis=2)
+        context.forget_comparisons(rows)
+        return rows
 
     @property
     def slow_rate_hz(self) -> float:

@@ -6,7 +6,7 @@ on one channel. A feature that a recording cannot show is NaN, never zero.
 
 from dataclasses import dataclass
 
-FEATURE_VERSION = 6
+FEATURE_VERSION = 7
 """Raised when a feature's value changes for the same samples: models name the one they know."""
 
 FEWEST_COMPARED = 6
@@ -222,6 +222,13 @@ SNAPS = (
 
 RAW_FEATURES = SPECTRAL + STATISTICAL + SPATIAL + WHOLE_HEAD + SNAPS
 RAW_NAMES = tuple(feature.name for feature in RAW_FEATURES)
+
+COMPARED = tuple(
+    feature.name
+    for feature in SPATIAL + WHOLE_HEAD + SNAPS
+    if feature.name not in ("fast_size", "faster_size", "few_channels")
+)
+"""Features that compare a channel with others: unknown where there is nothing to compare with."""
 
 BASELINED = (
     "rms", "band_1_4", "band_8_13", "band_20_30", "band_30_45", "band_65_78", "step",

@@ -1,5 +1,7 @@
 """Context: middles over the whole recording, surroundings, the mains frequency."""
 
+import warnings
+
 import numpy as np
 import pytest
 from scipy import ndimage
@@ -14,7 +16,7 @@ from cleanspan.features.context import (
     running_largest,
     running_mean,
 )
-from cleanspan.features.registry import EVENT_NAMES, RAW_NAMES, WINDOW_NAMES
+from cleanspan.features.registry import COMPARED, EVENT_NAMES, RAW_NAMES, WINDOW_NAMES
 
 
 def rows_of(n_channels=3, n_windows=400, seed=0):
@@ -148,6 +150,62 @@ def test_the_running_largest_is_that_of_scipy(n_rows, reach):
     np.testing.assert_array_equal(running_largest(values, reach, reach), around)
     before = [values[max(row - reach, 0) : row + 1].max(axis=0) for row in range(n_rows)]
     np.testing.assert_array_equal(running_largest(values, reach, 0), before)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_what_is_unknown_does_not_count_around_it(seed):
+    """Against loops with numpy's functions for arrays with missing values."""
+    rng = np.random.default_rng(seed)
+    values = rng.normal(2, 1, (60, 3)).astype(np.float32)
+    values[rng.random(values.shape) < 0.4] = np.nan
+    values[20:45, 0] = np.nan
+    padded = np.pad(values, ((8, 8), (0, 0)), mode="edge")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # of spans in which nothing is known
+        means = [np.nanmean(padded[row : row + 17], axis=0) for row in range(60)]
+        largest = [np.nanmax(padded[row + 4 : row + 13], axis=0) for row in range(60)]
+    assert np.isnan(means).any()
+    np.testing.assert_allclose(running_mean(values, 17), means, atol=1e-6)
+    np.testing.assert_array_equal(running_largest(values, 4, 4), largest)
+
+
+def test_a_level_beside_unknown_ones_is_told_by_what_is_known():
+    level_uv = np.zeros(60, dtype=np.float32)
+    level_uv[30:34] = 80
+    level_uv[36:39] = np.nan
+    found = outstanding(level_uv, 0.5)
+    # Of the seven windows on one side as few as four are known, two of them in the bump.
+    assert (10 ** found[30:34] >= 80 * 2 / 4 - 0.1).all()
+    assert np.isnan(found[36:39]).all()
+    level_uv[34:] = np.nan
+    assert (10 ** outstanding(level_uv, 0.5)[33:34] < 1).all()  # nothing is known after it
+
+
+def test_an_electrode_among_dead_ones_is_as_alone_as_the_only_one(invented):
+    """Two electrodes, one dead from 20 to 40 s: the other is compared with nothing there."""
+    samples = invented.background(2, 60, seed=5)
+    samples[1, 5000:10_000] = samples[1, 5000]
+    pair = invented.features_of(invented.in_memory(samples, ("C3", "C4"))).windows
+    single = invented.features_of(invented.in_memory(samples[:1], ("C3",))).windows
+    compared = [WINDOW_NAMES.index(name) for name in COMPARED]
+    unknown = np.isnan(single[0]).all(axis=0)
+    assert unknown[compared].all()
+    raw = unknown[: len(RAW_NAMES)]
+    assert {RAW_NAMES[place] for place in np.flatnonzero(raw)} == set(COMPARED)
+    assert np.isnan(pair[0, 41:78, compared]).all()
+    whole_head = [name for name in COMPARED if "unexplained" in name or "shared" in name]
+    known = [
+        WINDOW_NAMES.index(name)
+        for name in COMPARED
+        if name not in (*whole_head, "uneven", "uneven_fast")
+    ]
+    assert np.isfinite(pair[0, :36][:, known]).all()
+    assert np.isfinite(pair[0, 84:][:, known]).all()
+    # The dead one is compared all the same: its neighbour lives.
+    assert np.isfinite(pair[1][:, known]).all()
+    # What its neighbours in time know is not lost.
+    around = [place for place, name in enumerate(WINDOW_NAMES) if name == "neighbour_r_around"]
+    assert np.isfinite(pair[0, 84:][:, around]).all()
 
 
 def test_a_level_stands_out_from_both_sides_or_not_at_all():
