@@ -28,6 +28,7 @@ CONTACT_LOSS = "contact loss"
 REFERENCE_LOST = "reference lost"
 """Kind of contact loss, and of finding: all channels at once."""
 NOISE_EVERYWHERE, STOPPED = "line noise everywhere", "stopped"
+SALT_BRIDGE = "salt bridge"
 OF_ALL_CHANNELS = (REFERENCE_LOST, NOISE_EVERYWHERE, STOPPED)
 """Kinds of finding that are no reason to mend one electrode."""
 LABELS = (BLINK, MUSCLE, LINE_NOISE, CONTACT_LOSS)

@@ -1,9 +1,11 @@
 """Smaller parts: log, hook, names, memory, electrodes' trend, the account."""
 
 import contextlib
+import html
 import json
 import logging
 import os
+import re
 import sys
 from datetime import date
 from pathlib import Path
@@ -13,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cleanspan.night import crew, history
+from cleanspan.night.account import Account
 from cleanspan.night.after import tell
 from cleanspan.night.config import CODE, FILE_NAME, After, Limits, LogFile, NightConfig
 from cleanspan.night.content import Stamp
@@ -21,7 +24,7 @@ from cleanspan.night.history import Trend
 from cleanspan.night.journal import journal
 from cleanspan.night.ledger import Ledger
 from cleanspan.night.names import Names
-from cleanspan.night.page import trend_bars
+from cleanspan.night.page import trend_bars, write_page
 from cleanspan.night.records import Found
 
 log = logging.getLogger("cleanspan.night.parts")
@@ -142,6 +145,8 @@ def enter(
     *,
     duration_s: float = 60,
     inbox: str = "/in",
+    channels: int = 19,
+    note: str = "note",
 ) -> None:
     """Enter a result of a recording that came in on a day."""
     found = Found(Path(inbox) / digest, Path(inbox), Stamp(1, 1, 1))
@@ -153,15 +158,22 @@ def enter(
             (f"{day}T12:00:00+00:00", digest),
         )
         job = db.execute("SELECT id FROM jobs WHERE digest = ?", (digest,)).fetchone()[0]
-        outcome = json.dumps({"recording": digest, "status": "done", "duration_s": duration_s})
+        outcome = json.dumps(
+            {
+                "recording": digest,
+                "status": "done",
+                "duration_s": duration_s,
+                "channels": channels,
+            }
+        )
         db.execute(
             "UPDATE jobs SET state = 'done', folder = ?, outcome = ? WHERE id = ?",
             (digest, outcome, job),
         )
         db.executemany(
-            "INSERT INTO electrodes VALUES (?, ?, ?, ?, ?, 'note')",
+            "INSERT INTO electrodes VALUES (?, ?, ?, ?, ?, ?)",
             [
-                (job, f"EEG {name.replace('T7', 'T3')}", name, share, verdict)
+                (job, f"EEG {name.replace('T7', 'T3')}", name, share, verdict, note)
                 for name, share, verdict in rows
             ],
         )
@@ -186,6 +198,36 @@ def test_electrodes_are_followed_over_the_nights_worst_first(ledger: Ledger) -> 
     assert 'class="absent"' in trend_bars(t7)
     last, _ = history.trends(ledger.connection, nights=2)
     assert last == dates[1:]
+
+
+def page_of(ledger: Ledger, folder: Path) -> str:
+    """Write the page of a night in which all of that came in, as plain text."""
+    run = ledger.begin_run(model="m", config="c")
+    config = NightConfig(inbox=("/in",), output=str(folder))
+    write_page(ledger.connection, config, Account(run, "2031-03-03T20:00:00+00:00", "m"))
+    text = re.sub(r"<[^>]+>", " ", (folder / "night.html").read_text(encoding="utf-8"))
+    return " ".join(html.unescape(text).split())
+
+
+def test_what_few_channels_say_about_an_electrode_is_told_with_doubt(
+    ledger: Ledger, tmp_path: Path
+) -> None:
+    enter(ledger, "a", "2031-03-03", [("Fp1", 0.5, "mend"), ("C3", 0.5, "mend")], channels=5)
+    enter(ledger, "b", "2031-03-03", [("C3", 0.5, "mend"), ("O1", 0.4, "mend")], channels=6)
+    _, trends = history.trends(ledger.connection, nights=3)
+    assert {trend.electrode: trend.few for trend in trends} == {"Fp1": 1, "C3": 1, "O1": 0}
+    page = page_of(ledger, tmp_path)
+    assert "1 of 1 of few channels: look at the traces first; note" in page
+    assert "2 of 2 of few channels in 1: look at the traces first; note (2 recordings)" in page
+    assert page.count("look at the traces first") == 2
+
+
+def test_an_electrode_with_contact_and_a_finding_is_named(ledger: Ledger, tmp_path: Path) -> None:
+    rows = [("Pz", 0.0, "watch"), ("C3", 0.0, "watch")]
+    enter(ledger, "a", "2031-03-03", rows, note="salt bridge")
+    enter(ledger, "b", "2031-03-03", [("C3", 0.0, "watch"), ("O1", 0.0, "good")], note="")
+    page = page_of(ledger, tmp_path)
+    assert "calls for mending. With contact, but noted: salt bridge (C3, Pz)." in page
 
 
 def test_two_inboxes_are_two_caps(ledger: Ledger) -> None:

@@ -11,7 +11,16 @@ from cleanspan.atomic import replacing_file
 from cleanspan.export.cells import readable, safe_stem
 from cleanspan.export.counted import REFERENCE_LOST
 from cleanspan.export.stored import StoredResult
-from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE, Channel, Role, Screened
+from cleanspan.types import (
+    BLINK,
+    CONTACT_LOSS,
+    LINE_NOISE,
+    MUSCLE,
+    SALT_BRIDGE,
+    Channel,
+    Role,
+    Screened,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,7 +32,7 @@ HED_TAGS = {
     MUSCLE: "EMG-artifact",
     LINE_NOISE: "Line-noise-artifact",
     "popping": "Electrode-pops-artifact",
-    "salt bridge": "Salt-bridge-artifact",
+    SALT_BRIDGE: "Salt-bridge-artifact",
 }
 """Labels and kinds that HED has an exact tag for; the others get none."""
 

@@ -8,7 +8,14 @@ import numpy as np
 from cleanspan.features.registry import FEWEST_COMPARED
 from cleanspan.labelling.reference import FEWEST_CHANNELS
 from cleanspan.labelling.spans import Spans, besides_s, common, union_s, united
-from cleanspan.types import CONTACT_LOSS, LINE_NOISE, REFERENCE_LOST, Channel, Finding
+from cleanspan.types import (
+    CONTACT_LOSS,
+    LINE_NOISE,
+    REFERENCE_LOST,
+    SALT_BRIDGE,
+    Channel,
+    Finding,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -64,7 +71,7 @@ def channel_table(
     duration_s : float
         Recorded time (gaps do not count).
     findings : sequence of Finding
-        Their kinds go into the notes.
+        Their kinds go into the notes; a salt bridge is to be watched.
     """
     import pandas as pd
 
@@ -81,18 +88,20 @@ def channel_table(
             for label in labels
         }
         clean = 1 - _share(covered.get((channel.label, "")), duration_s, screened=screened)
+        found = [finding.kind for finding in findings if channel.label in finding.channels]
         row["verdict"] = NOT_SCREENED
         if screened:
             away = nobody[channel.label]
             own_s = besides_s(lost[channel.label], away)
             own, there = own_s / duration_s, max(1 - union_s(*away) / duration_s, 0.0)
             row["verdict"] = _verdict(shares, own, clean, there)
+            # It records, but what it records is another electrode's as well.
+            if SALT_BRIDGE in found and row["verdict"] == GOOD:
+                row["verdict"] = WATCH
         row["clean_share"] = max(clean, 0.0) if screened else np.nan
         for label, share in shares.items():
             row[f"{label.replace(' ', '_')}_share"] = share
-        row["note"] = "; ".join(
-            finding.kind for finding in findings if channel.label in finding.channels
-        )
+        row["note"] = "; ".join(found)
         rows.append(row)
     return pd.DataFrame(rows)
 

@@ -22,6 +22,7 @@ from cleanspan.types import (
     LINE_NOISE,
     NOISE_EVERYWHERE,
     REFERENCE_LOST,
+    SALT_BRIDGE,
     STOPPED,
     Finding,
 )
@@ -193,7 +194,7 @@ def _bridges(store: FeatureStore) -> Iterator[Finding]:
                 continue
             if difference[first, second] < min(BRIDGE_UV2, BRIDGE_SHARE * smaller):
                 yield Finding(
-                    "salt bridge",
+                    SALT_BRIDGE,
                     (names[first], names[second]),
                     f"{names[first]} and {names[second]} carry the same signal: salt water joins "
                     "them; dry the skin between and use less.",

@@ -9,6 +9,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 
 from cleanspan.errors import damage
+from cleanspan.features.registry import FEWEST_COMPARED
 from cleanspan.night.names import Names, code
 from cleanspan.night.records import outcome_from_json
 from cleanspan.screen import Outcome
@@ -239,6 +240,8 @@ class Trend:
         That night's channel labels that spell the electrode another way (T4 for T8).
     notes : tuple of (str, int)
         What else that night's recordings say about it, and how many of them.
+    few : int
+        Those of the recordings to mend it in that have too few channels to compare.
     """
 
     inbox: str
@@ -249,6 +252,7 @@ class Trend:
     recordings: int = 0
     to_mend: int = 0
     called: tuple[str, ...] = ()
+    few: int = 0
 
     @property
     def nights_in_a_row(self) -> int:
@@ -318,6 +322,7 @@ def _trend(
         shares.append(lost / sum(weights) if tonight else float("nan"))
         mend.append(any(row["verdict"] == "mend" for row in tonight))
     last = [row for when, row in seen if when == dates[-1]]
+    to_mend = [row for row in last if row["verdict"] == "mend"]
     notes = Counter(note for row in last for note in set(row["note"].split("; ")) if note)
     return Trend(
         inbox,
@@ -326,14 +331,21 @@ def _trend(
         tuple(mend),
         tuple(notes.most_common()),
         len(last),
-        sum(row["verdict"] == "mend" for row in last),
+        len(to_mend),
         tuple(sorted({row["channel"] for row in last if not _spells(row["channel"], electrode)})),
+        sum(_has_few_channels(row["outcome"]) for row in to_mend),
     )
 
 
 def _spells(channel: str, electrode: str) -> bool:
     """Tell whether a channel's label shows the electrode's name as we write it."""
     return electrode.lower() in channel.lower()
+
+
+def _has_few_channels(outcome: str | None) -> bool:
+    """Tell whether a recording's channels are too few for comparing them."""
+    known = _outcome(outcome)
+    return known is not None and 0 < known.channels < FEWEST_COMPARED
 
 
 def _duration(outcome: str | None) -> float:

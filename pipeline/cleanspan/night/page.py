@@ -159,6 +159,7 @@ def _content(
         ],
         "mend": [trend for trend in trends if trend.mend[-1]],
         "trends": _worst(trends),
+        "noted": _noted(trends),
         "heads": _heads(trends) if dates else [],
         "dates": dates,
         "several": len({trend.inbox for trend in trends}) > 1,
@@ -264,6 +265,17 @@ def _worst(trends: Sequence[Trend]) -> list[Trend]:
     """Choose the electrodes whose trend is worth showing: those to mend, then the worst."""
     lost = [trend for trend in trends if trend.mend[-1] or trend.shares[-1] > 0]
     return lost[: max(_AT_MOST, sum(trend.mend[-1] for trend in trends))]
+
+
+def _noted(trends: Sequence[Trend]) -> dict[str, list[str]]:
+    """Gather by finding the electrodes that keep contact all the same, such as bridged ones."""
+    noted: dict[str, list[str]] = {}
+    shown = {(trend.inbox, trend.electrode) for trend in _worst(trends)}
+    for trend in trends:
+        if (trend.inbox, trend.electrode) not in shown:
+            for note, _ in trend.notes:
+                noted.setdefault(note, []).append(trend.electrode)
+    return {note: sorted(set(electrodes)) for note, electrodes in sorted(noted.items())}
 
 
 def _heads(trends: Sequence[Trend]) -> "list[tuple[str, Markup]]":

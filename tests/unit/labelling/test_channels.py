@@ -140,6 +140,13 @@ def test_findings_stand_in_the_note(table):
     assert rows.loc["O1", "note"] == ""
 
 
+def test_what_salt_water_joins_is_to_be_watched_and_what_is_to_be_mended_stays_so(table):
+    findings = [Finding("salt bridge", ("C3", "C4"), "…"), Finding("drying", ("O1",), "…")]
+    rows = made(table(("C4", "contact loss", "floating", 0, 50)), findings)
+    verdicts = rows.loc[["C3", "C4", "O1"], "verdict"]
+    assert list(verdicts) == ["watch", "mend", "good"]
+
+
 def test_columns_follow_the_contract(table):
     assert list(made(table()).reset_index().columns) == [
         "channel", "role", "verdict", "clean_share", "blink_share", "muscle_share",
