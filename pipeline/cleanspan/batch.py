@@ -18,7 +18,7 @@ from cleanspan.scratch import sweep
 from cleanspan.screen import Outcome, failed, screen_recording
 from cleanspan.search import holds_results
 from cleanspan.stopping import end_with, started_deaf
-from cleanspan.types import EARLIER, SUMMARY
+from cleanspan.types import EARLIER, NIGHT_LOCK, SUMMARY
 
 log = logging.getLogger(__name__)
 
@@ -44,11 +44,19 @@ def plan_tasks(recordings: Sequence[Path], out: Path) -> list[Task]:
     Raises
     ------
     UsageError
-        If such a folder holds anything but earlier results, for results replace it as a whole.
+        If such a folder holds anything but earlier results, for results replace it as a whole; or
+        if a night keeps its results in `out`, for its ledger must know of them.
     """
     from cleanspan.export.cells import safe_stem
 
-    present = _filled_folders(out)
+    there = _standing(out)
+    if NIGHT_LOCK in there:
+        raise UsageError(
+            f"{out}: results must not go where a night keeps its own, got its output folder; "
+            f"choose another folder with --out (or delete {NIGHT_LOCK} there if no night uses it "
+            "any more)"
+        )
+    present = {name: entry for name, entry in there.items() if entry.is_dir()}
     taken = {SUMMARY, EARLIER}
     tasks = []
     for source in recordings:
@@ -64,12 +72,11 @@ def plan_tasks(recordings: Sequence[Path], out: Path) -> list[Task]:
     return tasks
 
 
-def _filled_folders(out: Path) -> dict[str, Path]:
-    """Map the folders in the output folder by name, case left aside; empty ones are room."""
+def _standing(out: Path) -> dict[str, Path]:
+    """Map what stands in the output folder by name, case left aside; empty folders are room."""
     from cleanspan.export.room import standing_in
 
-    there = standing_in(out) if out.is_dir() else {}
-    return {name: entry for name, entry in there.items() if entry.is_dir()}
+    return standing_in(out) if out.is_dir() else {}
 
 
 def _contents(stem: str, present: Mapping[str, Path]) -> dict[Path, str]:

@@ -40,6 +40,8 @@ EARLIER = "earlier"
 FACTS = "_facts.json"
 """How the name of the file ends that makes a folder one of results."""
 SUMMARY = "summary.csv"
+NIGHT_LOCK = ".night.lock"
+"""File that a night locks in its output folder, and leaves there."""
 SEGMENT_COLUMNS = ("channel", "label", "kind", "onset_s", "duration_s", "confidence")
 
 

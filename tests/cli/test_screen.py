@@ -689,6 +689,26 @@ def test_a_config_that_is_wrong(run, source, setting, text):
     assert len(done.lines) == 1
 
 
+def test_a_nights_settings_in_place_of_the_screenings(run, source):
+    Path("c.toml").write_text('inbox = ["in"]\noutput = "out"\n[screen.export]\nreport = false\n')
+    done = run(source, "--config", "c.toml")
+    refused(done, "c.toml: --config must name settings of the screening, got those of a night; ")
+    assert len(done.err.splitlines()) == 1
+
+
+def test_results_do_not_go_where_a_night_keeps_its_own(run, source):
+    """Its ledger would say one thing and the folder hold another."""
+    kept = Path("out/R/R_facts.json")
+    kept.parent.mkdir(parents=True)
+    kept.write_text("{}")
+    Path("out/.night.lock").touch()
+    done = run(source)
+    assert done.status == 2
+    assert done.err.startswith("cleanspan: out: results must not go where a night keeps its own")
+    assert len(done.err.splitlines()) == 1
+    assert sorted(Path("out").rglob("*")) == [Path("out/.night.lock"), kept.parent, kept]
+
+
 def test_a_config_that_is_not_there(run, source):
     refused(run(source, "--config", "c.toml"), "c.toml: a configuration file must be readable")
 

@@ -23,6 +23,12 @@ def test_paths_count_from_the_files_folder(tmp_path: Path) -> None:
     assert config.log_path == tmp_path / "out" / "night.log"
 
 
+@pytest.mark.parametrize("inbox", ['[""]', '["in", ""]'])
+def test_an_inbox_without_a_name_is_not_the_files_own_folder(tmp_path: Path, inbox: str) -> None:
+    with pytest.raises(ConfigError, match="inbox must name folders, got an empty text"):
+        load(tmp_path, f'inbox = {inbox}\noutput = "out"\n')
+
+
 def test_all_problems_are_told_at_once(tmp_path: Path) -> None:
     text = """
 inbox = []

@@ -100,12 +100,13 @@ def rebuilt(config: "NightConfig") -> str:
     """Make the ledger anew while no night runs; say what came of it."""
     from cleanspan.night.lock import only_one
     from cleanspan.night.rebuild import rebuild, set_aside
+    from cleanspan.types import NIGHT_LOCK
 
     if not config.output_folder.is_dir():
         raise UsageError(f"output must be an existing folder, got {config.output_folder}")
     path = config.ledger_path
     with (
-        only_one(config.output_folder / ".night.lock"),
+        only_one(config.output_folder / NIGHT_LOCK),
         only_one(path.with_name(f".{path.name}.lock")),
     ):
         kept = set_aside(path, why="former") if path.exists() else None

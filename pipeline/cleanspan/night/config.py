@@ -155,6 +155,7 @@ class NightConfig:
         patterns = 'include must hold at least one pattern such as "*.edf", got none'
         no_problem(
             "" if self.inbox else "inbox must name at least one folder, got an empty list",
+            "inbox must name folders, got an empty text" if "" in self.inbox else "",
             "" if self.include else patterns,
             "" if self.output else "output must name a folder, got an empty text",
             outside("settle_s", self.settle_s, 0.0, 86_400.0),

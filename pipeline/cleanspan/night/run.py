@@ -29,7 +29,7 @@ from cleanspan.night.rebuild import open_or_rebuild
 from cleanspan.night.records import Kind, Task, Try
 from cleanspan.scratch import sweep
 from cleanspan.screen import Outcome
-from cleanspan.types import SUMMARY
+from cleanspan.types import NIGHT_LOCK, SUMMARY
 
 SCREEN = "cleanspan.screen:screen_recording"
 PAGE_EVERY_S = 30.0
@@ -94,7 +94,7 @@ def _alone(
     """Run while no other night can."""
     output = config.output_folder
     with ExitStack() as held:
-        held.enter_context(only_one(output / ".night.lock"))
+        held.enter_context(only_one(output / NIGHT_LOCK))
         ledger_lock = config.ledger_path.with_name(f".{config.ledger_path.name}.lock")
         held.enter_context(only_one(ledger_lock))
         try:

@@ -19,6 +19,9 @@ from cleanspan.labelling.model import Model, check_rules, load_model
 from cleanspan.training.label_rules import unknown_not_read
 from cleanspan.training.store import resolve_model
 
+NIGHTS_OWN = {"inbox", "output"}
+"""What the settings of a night must hold, and those of the screening cannot."""
+
 
 def load_settings(path: Path | None) -> Config:
     """Read settings as `load_config` does; what else is wrong with them is told beside it.
@@ -31,8 +34,22 @@ def load_settings(path: Path | None) -> Config:
     try:
         return load_config(path)
     except ConfigError as error:
+        if _is_of_a_night(path):
+            told = (
+                f"{path}: --config must name settings of the screening, got those of a night; "
+                "give the file that they name as settings, or one with what stands below [screen]"
+            )
+            raise ConfigError([told]) from error
         others = (*_plan_problems(path), *_rule_problems(path))
         raise ConfigError([*error.problems, *others]) from error
+
+
+def _is_of_a_night(path: Path | None) -> bool:
+    """Whether a file holds the settings of a night."""
+    try:
+        return path is not None and set(read_toml(path)) >= NIGHTS_OWN
+    except ConfigError:
+        return False
 
 
 def settled(config: Config) -> tuple[Path, Model]:
