@@ -1,13 +1,14 @@
-"""The lab's rows and the background, mixed by stated weights and fitted together."""
+"""The lab's rows and the background, mixed by stated weights; beside them what a model knew."""
 
 from collections.abc import Mapping, Sequence
 
 from cleanspan.config import SegmentRule
-from cleanspan.labelling.network import Panel
+from cleanspan.labelling.network import Head, Panel, Scaling
 from cleanspan.training.dataset import Table, Tables
 from cleanspan.training.fitting import Recipe, Sample, fit_head, scaling_of
 from cleanspan.training.judging import NAMES, Panels
 from cleanspan.training.truth import POSITIVE, UNKNOWN
+from cleanspan.training.voting import former_head, kept_scaling, together
 from cleanspan.types import BLINK
 
 ENOUGH_EXAMPLES, LEAST_SHARE = 500, 0.1
@@ -24,6 +25,7 @@ def fit_panels(
     *,
     recipe: Recipe,
     lab_share: float,
+    base: Panels | None = None,
 ) -> Panels:
     """Fit both panels on the lab's rows and the background, weighted label by label.
 
@@ -35,28 +37,79 @@ def fit_panels(
     rules : mapping of str to SegmentRule
     recipe : Recipe
     lab_share : float
-        See `weighted`.
+        See `weighted` and `lab_say`.
+    base : Panels, optional
+        A model that has seen more than the background shows: it votes beside what is fitted here,
+        and has its say alone about labels of which the lab's rows know nothing.
     """
     panels = {}
     for kind, wanted in (("windows", window_labels), ("events", [BLINK])):
-        tables = [getattr(part, kind) for part in (lab, rest) if part is not None]
-        tables = [table for table in tables if len(table)]
-        scaling = scaling_of([Sample(table) for table in tables], seed=recipe.seed)
+        parts = [getattr(part, kind) for part in (lab, rest) if part is not None]
+        scaling = scaling_of([Sample(table) for table in parts if len(table)], seed=recipe.seed)
+        former: Panel | None = None if base is None else getattr(base, kind)
+        if former is not None:
+            scaling = kept_scaling(former, NAMES[kind], scaling)
         heads = [
-            fit_head(weighted(tables, label, lab_share=lab_share), label, scaling, recipe=recipe)
+            _fit_label(
+                parts,
+                label,
+                scaling,
+                recipe=recipe,
+                lab_share=lab_share,
+                old=None if former is None else former_head(former, label, NAMES[kind]),
+            )
             for label in wanted
-            if any(_known_rows(table, label) for table in tables)
         ]
         kept = tuple(head for head in heads if head is not None)
         panels[kind] = Panel(NAMES[kind], scaling, kept)
     return Panels(panels["windows"], panels["events"], rules)
 
 
+def _fit_label(
+    parts: Sequence[Table],
+    label: str,
+    scaling: Scaling,
+    *,
+    recipe: Recipe,
+    lab_share: float,
+    old: Head | None,
+) -> Head | None:
+    """Fit a label's head on the lab's table and the background's, and join the old one.
+
+    None where no row knows the label.
+    """
+    if old is not None and not _known_rows(parts[0], label):
+        return old
+    tables = [table for table in parts if len(table)]
+    if not any(_known_rows(table, label) for table in tables):
+        return old
+    new = fit_head(weighted(tables, label, lab_share=lab_share), label, scaling, recipe=recipe)
+    if old is None or new is None:
+        return new or old
+    return together(old, new, say=lab_say(parts[0], label, lab_share=lab_share))
+
+
+def lab_say(lab: Table, label: str, *, lab_share: float) -> float:
+    """Give the weight of what the lab teaches of a label.
+
+    A label of which the lab has shown few examples leans on the rest in proportion: many clean
+    rows must not teach it away.
+
+    Parameters
+    ----------
+    lab : Table
+    label : str
+    lab_share : float
+        The weight where examples are enough.
+    """
+    examples = int((lab.truth[label] == POSITIVE).sum())
+    return lab_share * min(max(examples / ENOUGH_EXAMPLES, LEAST_SHARE), 1.0)
+
+
 def weighted(tables: Sequence[Table], label: str, *, lab_share: float) -> list[Sample]:
     """Weigh the lab's rows and the background for one label.
 
-    Only rows that know the label count. A label of which the lab has shown few examples leans
-    on the background in proportion: many clean rows must not teach it away.
+    Only rows that know the label count; see `lab_say`.
 
     Parameters
     ----------
@@ -69,8 +122,7 @@ def weighted(tables: Sequence[Table], label: str, *, lab_share: float) -> list[S
     lab_rows = _known_rows(tables[0], label)
     if len(tables) == 1 or not lab_rows:
         return [Sample(table) for table in tables]
-    examples = int((tables[0].truth[label] == POSITIVE).sum())
-    share = lab_share * min(max(examples / ENOUGH_EXAMPLES, LEAST_SHARE), 1.0)
+    share = lab_say(tables[0], label, lab_share=lab_share)
     weight = (1 - share) / share * lab_rows / max(_known_rows(tables[1], label), 1)
     return [Sample(tables[0]), Sample(tables[1], weight)]
 

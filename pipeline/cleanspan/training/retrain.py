@@ -24,26 +24,25 @@ from cleanspan.training.fitting import Recipe
 from cleanspan.training.gate import Judgement, write_judgement
 from cleanspan.training.hand_labels import HandLabel
 from cleanspan.training.judging import (
-    Answer,
     Panels,
     PersonCounts,
     answers,
     calibrations,
     counts_of,
     differences,
-    fold_of_people,
     person_code,
     seen_people,
 )
 from cleanspan.training.left_out import lessons_codes, read_left_out, write_left_out
 from cleanspan.training.lessons import Lesson, gather_lessons, labels_hash
-from cleanspan.training.mixing import fit_panels
 from cleanspan.training.results import Comparison
+from cleanspan.training.rounds import Fit, left_out_answers
 from cleanspan.training.sample import SAMPLE, save_tables
 from cleanspan.training.scores import Calibration
 from cleanspan.training.sources import all_joined
 from cleanspan.training.store import ModelStore
 from cleanspan.training.truth import UNKNOWN
+from cleanspan.training.voting import base_of, keep_base
 from cleanspan.types import BLINK, LABELS, LINE_NOISE
 
 logger = logging.getLogger(__name__)
@@ -55,8 +54,6 @@ NOTHING_TO_LEARN = (
 FOLDS = 5
 RECIPE = Recipe(most_rows=60_000)
 """As the shipped model's, on fewer rows: it is fitted once for each group left out."""
-
-FEWEST_FOR_FOLDS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,20 +170,31 @@ def retrain(
     known = _known_before(lessons, old)
     _tell_known(known, lessons, old)
     rest = background(old_folder, seed=plan.seed) if plan.lab_share < 1 else None
+    base = base_of(old) if plan.lab_share < 1 else None
+    met = _met(lessons, base)
     rules = {label: old.rules.get(label, SegmentRule()) for label in (BLINK, *window_labels)}
     warnings = _warnings(lab, window_labels, old)
     # One thread: sums come out the same on every machine, and matrices this small gain nothing.
     with threadpool_limits(limits=1):
-        left_out = _left_out_answers(lab, rest, window_labels, rules, plan=plan)
-        panels = fit_panels(
-            lab, rest, window_labels, rules, recipe=plan.seeded_recipe, lab_share=plan.lab_share
+        fit = Fit(
+            rest,
+            window_labels,
+            rules,
+            None if base is None else Panels.of(base),
+            plan.seeded_recipe,
+            plan.lab_share,
         )
-    ours = counts_of(left_out, lab, {lesson.person for lesson in lessons}) if left_out else {}
+        left_out = left_out_answers(lab, fit, folds=plan.folds, but=met)
+        panels = fit.panels(lab)
+    judged = {lesson.person for lesson in lessons} - met
+    ours = counts_of(left_out, lab, judged) if left_out else {}
     judgement = _judgement(ours, lessons, lab, old, known=known, plan=plan)
     checked = calibrations(left_out, lab)
-    facts = _facts(lessons, labels, judgement, checked, old, plan)
+    facts = _facts(lessons, labels, judgement, checked, old, base, plan)
     with store.adding(plan.name) as folder:
         _write_model(folder, panels, lab, rest, facts=facts, name=plan.name)
+        if base is not None:
+            keep_base(base, folder)
         (folder / CARD).write_text(
             model_card(plan.name, facts, judgement, warnings), encoding="utf-8"
         )
@@ -202,6 +210,13 @@ def retrain(
         len(lessons),
         tuple(warnings),
     )
+
+
+def _met(lessons: Sequence[Lesson], base: Model | None) -> set[str]:
+    """Find the people whom the model that votes has learned from: no fit here is new to them."""
+    if base is None:
+        return set()
+    return seen_people(base, [(lesson.person, lesson.content) for lesson in lessons])
 
 
 def _teaches(lab: Tables, labels: Sequence[HandLabel]) -> bool:
@@ -266,51 +281,6 @@ def _window_labels(old: Model, plan: Plan) -> list[str]:
     return list(dict.fromkeys(names))
 
 
-def _left_out_answers(
-    lab: Tables,
-    rest: Tables | None,
-    window_labels: Sequence[str],
-    rules: Mapping[str, SegmentRule],
-    *,
-    plan: Plan,
-) -> dict[str, Answer]:
-    """Answer each person's rows by a model that did not learn from that person."""
-    people = set(lab.windows.person.tolist()) | set(lab.events.person.tolist())
-    if len(people) < FEWEST_FOR_FOLDS:
-        return {}
-    fold_of = fold_of_people(people, plan.folds, seed=plan.seed)
-    result: dict[str, Answer] = {}
-    for fold in sorted(set(fold_of.values())):
-        logger.info("judging: group %d of %d", fold + 1, max(fold_of.values()) + 1)
-        out = {person for person, dealt in fold_of.items() if dealt == fold}
-        panels = fit_panels(
-            _of_people(lab, people - out),
-            rest,
-            window_labels,
-            rules,
-            recipe=plan.seeded_recipe,
-            lab_share=plan.lab_share,
-        )
-        for label, answer in answers(panels, lab).items():
-            table = lab.events if label in panels.events.labels else lab.windows
-            here = np.isin(table.person, sorted(out))
-            if label not in result:
-                nothing = np.full(len(table), np.nan, dtype=np.float32)
-                result[label] = Answer(nothing, np.full(len(table), UNKNOWN, dtype=np.int8))
-            result[label].probability[here] = answer.probability[here]
-            result[label].marked[here] = answer.marked[here]
-    return result
-
-
-def _of_people(tables: Tables, people: set[str]) -> Tables:
-    """Keep the rows of some people."""
-    wanted = sorted(people)
-    return Tables(
-        tables.windows.rows(np.isin(tables.windows.person, wanted)),
-        tables.events.rows(np.isin(tables.events.person, wanted)),
-    )
-
-
 def _judgement(
     ours: PersonCounts,
     lessons: Sequence[Lesson],
@@ -359,11 +329,19 @@ def _facts(
     judgement: Judgement,
     checked: Mapping[str, Calibration],
     old: Model,
+    base: Model | None,
     plan: Plan,
 ) -> dict[str, Any]:
-    """Write down what the model is made of; persons and recordings as hashes only."""
+    """Write down what the model is made of; persons and recordings as hashes only.
+
+    Whom the model that votes in it has learned from, it has learned from, too.
+    """
     import sklearn
 
+    before = {} if base is None else base.manifest.get("training", {})
+    recordings = {lesson.content for lesson in lessons} | {*before.get("recordings_sha256", ())}
+    people = {person_code(lesson.person) for lesson in lessons}
+    people |= {*before.get("people_sha256", ())}
     return {
         "training": {
             "started_from": old.full_name,
@@ -372,8 +350,9 @@ def _facts(
             "windows": sum(len(lesson.tables.windows) for lesson in lessons),
             "label_rows": len(labels),
             "labels_sha256": labels_hash(labels),
-            "recordings_sha256": sorted(lesson.content for lesson in lessons),
-            "people_sha256": sorted({person_code(lesson.person) for lesson in lessons}),
+            "recordings_sha256": sorted(recordings),
+            "people_sha256": sorted(people),
+            "base": "" if base is None else base.full_name,
             "lab_share": plan.lab_share,
             "folds": plan.folds,
             "seed": plan.seed,

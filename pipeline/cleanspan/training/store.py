@@ -20,6 +20,7 @@ from cleanspan.atomic import UNFINISHED, output_error, replacing_file, replacing
 from cleanspan.config import fill
 from cleanspan.errors import ConfigError, ModelError
 from cleanspan.shipped import shipped_folder
+from cleanspan.training.voting import BASE
 
 IN_USE = "in use"
 SHIPPED = "shipped"
@@ -240,6 +241,8 @@ class ModelStore:
             for item in sorted(source.iterdir()):
                 if item.is_file() and not item.is_symlink():
                     shutil.copyfile(item, beside / item.name)
+            if (source / BASE).is_dir():
+                shutil.copytree(source / BASE, beside / BASE)
         return self.folder / name
 
     def use(self, name: str, *, who: str, why: str, forced: bool = False) -> Change | None:

@@ -12,9 +12,8 @@ from cleanspan.config import LabelRules
 from cleanspan.errors import LabelsError, ModelError, UsageError
 from cleanspan.labelling.drift import load_reference
 from cleanspan.labelling.model import load_model
-from cleanspan.training import comparing
+from cleanspan.training import comparing, rounds
 from cleanspan.training import lessons as lessons_module
-from cleanspan.training import retrain as module
 from cleanspan.training.background import background
 from cleanspan.training.comparing import compare_models, marked_by
 from cleanspan.training.dataset import Table
@@ -91,7 +90,7 @@ def test_another_seed_is_another_model(done, lab, tmp_path):
 
 def test_nobody_is_ever_on_both_sides(lab, tmp_path, monkeypatch):
     taught, asked = [], []
-    real_fit, real_answers = module.fit_panels, module.answers
+    real_fit, real_answers = rounds.fit_panels, rounds.answers
 
     def fit(own, rest, *args, **more):
         taught.append(set(own.windows.person) | set(own.events.person))
@@ -101,8 +100,8 @@ def test_nobody_is_ever_on_both_sides(lab, tmp_path, monkeypatch):
         asked.append(panels)
         return real_answers(panels, tables)
 
-    monkeypatch.setattr(module, "fit_panels", fit)
-    monkeypatch.setattr(module, "answers", answer)
+    monkeypatch.setattr(rounds, "fit_panels", fit)
+    monkeypatch.setattr(rounds, "answers", answer)
     run(lab, tmp_path)
     everybody = {f"p{number}" for number in range(6)}
     left_out = [everybody - people for people in taught[:-1]]
@@ -134,7 +133,7 @@ def test_a_lab_model_is_compared_by_its_own_left_out_figures(done, lab, tmp_path
 def test_labels_that_teach_nothing_are_refused_before_anything_is_fitted(
     rows, lab, tmp_path, monkeypatch
 ):
-    monkeypatch.setattr(module, "fit_panels", lambda *_, **__: pytest.fail("fitted"))
+    monkeypatch.setattr(rounds, "fit_panels", lambda *_, **__: pytest.fail("fitted"))
     labels = tmp_path / "nothing.csv"
     header = "recording,label,onset_s,duration_s,channels,reader,note"
     labels.write_text("\n".join([header, *(f"p3_rest.edf,{row}" for row in rows)]) + "\n")
@@ -178,7 +177,7 @@ def test_an_own_label_goes_everywhere_without_code(lab, tmp_path):
 
 
 def test_manifest_and_files_name_no_person_and_no_recording(done):
-    for path in done.folder.iterdir():
+    for path in (path for path in done.folder.rglob("*") if path.is_file()):
         data = path.read_bytes()
         for number in range(6):
             assert f"p{number}_rest".encode() not in data
