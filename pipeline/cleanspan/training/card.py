@@ -19,6 +19,12 @@ def model_card(
         "weight; the rest is background that came with the model it started from, "
         f"{training['started_from']}."
     )
+    votes = (
+        f"{training['base']} votes beside what was learned here, the more the fewer people show a "
+        "label."
+        if training["base"]
+        else "No older model votes in it."
+    )
     how_judged = (
         "Each person was judged by a fit that had not seen that person (at most "
         f"{training['folds']} groups of people); the model itself learned from all of them. Rows "
@@ -34,6 +40,7 @@ def model_card(
         "## Made of",
         "",
         f"- {made_of}",
+        f"- {votes}",
         f"- Seed {training['seed']}; the same inputs give the same model.",
         *(f"- {warning}." for warning in warnings),
         "",

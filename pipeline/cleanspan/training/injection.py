@@ -27,8 +27,8 @@ PULLS = ("pulling", "reference pulled")
 """Pops the other way round: it creeps away, as a cable tightens or a sponge peels off, and snaps
 back (common practice)."""
 KINDS = (*CONTACT_KINDS, *PULLS, MUSCLE, BLINK, LINE_NOISE)
-WHOLE = {"flat": 0.3, "railed": 0.3, "floating": 0.45, LINE_NOISE: 0.15}
-"""How often a fault lasts from start to end: an electrode that never touched the skin."""
+WHOLE = {"flat": 0.3, "railed": 0.3, "floating": 0.45, "reference lost": 0.15, LINE_NOISE: 0.15}
+"""How often a fault lasts from start to end: what never touched the skin."""
 LENGTHS_S = {MUSCLE: (0.3, 6.0), BLINK: (0.3, 0.6), LINE_NOISE: (0.7, 25.0)}
 """How long they last; the others from 0.7 s on."""
 MOST = 0.9

@@ -24,7 +24,7 @@ from cleanspan.types import ALL_CHANNELS, CONTACT_LOSS, LINE_NOISE, MUSCLE, Chan
 WINDOW_LABELS = (MUSCLE, LINE_NOISE, CONTACT_LOSS)
 ROUGH_SHARE = 0.15
 """Share of the channels that are bad without being lost where a model learns about faults."""
-LEARNED_KINDS = (*CONTACT_KINDS * 4, "pulling", *PULLS)
+LEARNED_KINDS = (*CONTACT_KINDS * 8, "pulling", *PULLS)
 """Faults to learn from: pulls more seldom than the others."""
 GRID = Windows()
 

@@ -82,18 +82,20 @@ def test_a_head_of_few_features_says_the_same_among_all(lab):
     assert former_head(former, "chewing gum", WINDOW_NAMES) is None
 
 
-def table_with(tables, examples):
-    windows = tables.windows.rows(np.arange(len(tables.windows)))
+@pytest.mark.parametrize(
+    ("examples", "people", "say"),
+    [(0, 0, 0.008), (50, 1, 0.02), (250, 1, 0.1), (500, 1, 0.2), (500, 3, 0.4), (900, 9, 0.6)],
+)
+def test_a_lab_has_its_say_by_the_examples_and_the_people_that_it_has_shown(
+    lab, examples, people, say
+):
+    windows = load_tables(lab.model / "sample.npz").windows
+    assert len(windows) > 1000
     truth = np.zeros(len(windows), dtype=np.int8)
     truth[:examples] = 1
     windows.truth["muscle"] = truth
-    return windows
-
-
-@pytest.mark.parametrize(("examples", "say"), [(0, 0.08), (50, 0.08), (250, 0.4), (500, 0.8)])
-def test_a_lab_has_its_say_by_the_examples_that_it_has_shown(lab, examples, say):
-    tables = load_tables(lab.model / "sample.npz")
-    windows = table_with(tables, examples)
+    windows.person[:] = "nobody"
+    windows.person[:examples] = [f"p{row % max(people, 1)}" for row in range(examples)]
     assert lab_say(windows, "muscle", lab_share=0.8) == pytest.approx(say)
 
 
@@ -140,6 +142,7 @@ def test_the_same_model_votes_however_often_a_lab_retrains(lab, tmp_path):
         kept = files_of(made.folder / BASE)
         assert kept.items() <= files_of(lab.model).items()
         assert "sample.npz" not in kept
+        assert f"{old.full_name} votes beside what was" in (made.folder / "card.md").read_text()
     copied = ModelStore(tmp_path / "other").add(first.folder, "lab-1")
     assert files_of(copied / BASE) == files_of(first.folder / BASE)
 
@@ -148,6 +151,7 @@ def test_all_the_weight_to_the_lab_leaves_no_vote_to_the_old_model(lab, tmp_path
     alone = run(lab, tmp_path, lab_share=1.0)
     assert not (alone.folder / BASE).exists()
     assert base_of(alone.model) is None
+    assert "No older model votes in it." in (alone.folder / "card.md").read_text()
     after = run(lab, tmp_path, start=alone.folder, name="lab-2")
     assert not (after.folder / BASE).exists(), "a model of the lab's own people must not vote"
 
