@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from cleanspan.features.registry import (
+    AMONG_QUIET,
     BASELINED,
     COMPARED,
     EVENT_NAMES,
@@ -112,7 +113,7 @@ def dead(rows: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
 
 
 def forget_comparisons(rows: npt.NDArray[np.float32]) -> None:
-    """Make unknown, in place, what compares a channel with others while all others are dead.
+    """Compare a channel with nothing, in place, while all others are dead.
 
     It is as alone then as the one electrode of a cap, and no worse for having nothing in common
     with them.
@@ -123,10 +124,11 @@ def forget_comparisons(rows: npt.NDArray[np.float32]) -> None:
     """
     alive = ~dead(rows)
     alone = alive & (alive.sum(axis=0) == 1)
-    if alone.any():
-        columns = [RAW_NAMES.index(name) for name in COMPARED]
+    # Of the channels that live it is its own quiet quarter.
+    for names, value in ((COMPARED, np.nan), (AMONG_QUIET, 0)):
+        columns = [RAW_NAMES.index(name) for name in names]
         compared = rows[..., columns]
-        compared[alone] = np.nan
+        compared[alone] = value
         rows[..., columns] = compared
 
 

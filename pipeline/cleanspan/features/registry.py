@@ -223,10 +223,12 @@ SNAPS = (
 RAW_FEATURES = SPECTRAL + STATISTICAL + SPATIAL + WHOLE_HEAD + SNAPS
 RAW_NAMES = tuple(feature.name for feature in RAW_FEATURES)
 
+AMONG_QUIET = ("fast_size", "faster_size")
+"""Features that compare a channel with the quiet ones, itself included: 0 where it is alone."""
 COMPARED = tuple(
     feature.name
     for feature in SPATIAL + WHOLE_HEAD + SNAPS
-    if feature.name not in ("fast_size", "faster_size", "few_channels")
+    if feature.name not in (*AMONG_QUIET, "few_channels")
 )
 """Features that compare a channel with others: unknown where there is nothing to compare with."""
 

@@ -181,10 +181,12 @@ def test_a_level_beside_unknown_ones_is_told_by_what_is_known():
     assert (10 ** outstanding(level_uv, 0.5)[33:34] < 1).all()  # nothing is known after it
 
 
-def test_an_electrode_among_dead_ones_is_as_alone_as_the_only_one(invented):
+@pytest.mark.parametrize("noise_uv", [0.0, 0.05, 0.3])
+def test_an_electrode_among_dead_ones_is_as_alone_as_the_only_one(invented, noise_uv):
     """Two electrodes, one dead from 20 to 40 s: the other is compared with nothing there."""
     samples = invented.background(2, 60, seed=5)
-    samples[1, 5000:10_000] = samples[1, 5000]
+    noise = np.random.default_rng(5).normal(0, noise_uv, 5000)
+    samples[1, 5000:10_000] = samples[1, 5000] + noise
     pair = invented.features_of(invented.in_memory(samples, ("C3", "C4"))).windows
     single = invented.features_of(invented.in_memory(samples[:1], ("C3",))).windows
     compared = [WINDOW_NAMES.index(name) for name in COMPARED]
@@ -193,6 +195,10 @@ def test_an_electrode_among_dead_ones_is_as_alone_as_the_only_one(invented):
     raw = unknown[: len(RAW_NAMES)]
     assert {RAW_NAMES[place] for place in np.flatnonzero(raw)} == set(COMPARED)
     assert np.isnan(pair[0, 41:78, compared]).all()
+    sizes = [WINDOW_NAMES.index(name) for name in ("fast_size", "faster_size")]
+    assert (single[0][:, sizes] == 0).all()
+    assert (pair[0, 41:78, sizes] == 0).all()
+    assert (pair[0, :36, sizes] != 0).any()
     whole_head = [name for name in COMPARED if "unexplained" in name or "shared" in name]
     known = [
         WINDOW_NAMES.index(name)
