@@ -7,13 +7,13 @@ import time
 import warnings
 from collections.abc import Callable, Collection, Generator, Iterator, Mapping, Sequence
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from cleanspan.atomic import UNFINISHED, alone_in, output_error, remove_left_by_dead
 from cleanspan.config import Config
-from cleanspan.errors import UsageError
+from cleanspan.errors import OutputError, UsageError
 from cleanspan.scratch import sweep
 from cleanspan.screen import Outcome, failed, screen_recording
 from cleanspan.search import holds_results
@@ -22,9 +22,10 @@ from cleanspan.types import EARLIER, NIGHT_LOCK, SUMMARY
 
 log = logging.getLogger(__name__)
 
-TELL_EVERY_S = 5.0
-"""How often the summary is written while recordings are screened: a run that is killed outright
-leaves few results without a row."""
+EASE = 4.0
+"""How many times as long as writing the summary took it is left alone, while recordings are
+screened: a run that is killed outright leaves few results without a row, and a long table costs
+little."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,28 +176,42 @@ def screen_batch(
     """
     out = tasks[0].folder.parent
     make_folder(out)
-    arrived: list[tuple[int, Outcome]] = []
+    arrived: list[_Arrived] = []
     order = _longest_first(tasks) if jobs > 1 else list(range(len(tasks)))
-    told, told_at_s = 0, time.monotonic()
+    told, again_s = 0, 0.0
     try:
-        with closing(_outcomes([tasks[at] for at in order], config, model, jobs)) as arriving:
-            for place, outcome in zip(order, arriving, strict=False):
-                arrived.append((place, outcome))
+        with closing(_outcomes(tasks, order, config, model, jobs)) as arriving:
+            for place, outcome in arriving:
+                arrived.append(_Arrived(place, outcome, _replaced(tasks[place], outcome)))
                 log.info("%s: %s", outcome.recording, outcome.error or outcome.status)
-                if time.monotonic() - told_at_s >= TELL_EVERY_S:
-                    _write_tables(out, tasks, arrived, told=told)
-                    told, told_at_s = len(arrived), time.monotonic()
+                began_s = time.monotonic()
+                if began_s >= again_s:
+                    # What cannot be written now is tried again, and told at the end.
+                    with suppress(OutputError):
+                        _write_tables(out, arrived, told=told)
+                        told = len(arrived)
+                    ended_s = time.monotonic()
+                    again_s = ended_s + EASE * (ended_s - began_s)
                 if done is not None:
                     done(outcome)
     finally:
-        if arrived:
-            _write_tables(out, tasks, arrived, told=told)
-    return [outcome for _, outcome in sorted(arrived, key=_place)]
+        if len(arrived) > told:
+            _write_tables(out, arrived, told=told)
+    return [one.outcome for one in sorted(arrived, key=_place)]
 
 
-def _place(arrived: tuple[int, Outcome]) -> int:
+@dataclass(frozen=True, slots=True)
+class _Arrived:
+    """An outcome, its task's place, and the folder whose earlier row goes."""
+
+    place: int
+    outcome: Outcome
+    replaced: Path | None
+
+
+def _place(arrived: _Arrived) -> int:
     """Tell where a recording stands among the tasks."""
-    return arrived[0]
+    return arrived.place
 
 
 def _replaced(task: Task, outcome: Outcome) -> Path | None:
@@ -206,9 +221,7 @@ def _replaced(task: Task, outcome: Outcome) -> Path | None:
     return _own_folder(task.source, _contents(task.folder.name, {task.folder.name: task.folder}))
 
 
-def _write_tables(
-    out: Path, tasks: Sequence[Task], arrived: Sequence[tuple[int, Outcome]], *, told: int
-) -> None:
+def _write_tables(out: Path, arrived: Sequence[_Arrived], *, told: int) -> None:
     """Write the summary, and take rows about results that are replaced out of ``plans.csv``.
 
     The first `told` that arrived have rows already; their plans are no longer ours to take out.
@@ -218,11 +231,11 @@ def _write_tables(
     from cleanspan.export.summary import write_summary
 
     path = out / SUMMARY
-    folders = [_replaced(tasks[place], outcome) for place, outcome in arrived]
-    new = [outcome.folder.name for _, outcome in arrived[told:] if outcome.folder is not None]
-    outcomes = [outcome for _, outcome in sorted(arrived, key=_place)]
+    folders = [one.replaced.name for one in arrived if one.replaced is not None]
+    new = [one.outcome.folder.name for one in arrived[told:] if one.outcome.folder is not None]
+    outcomes = [one.outcome for one in sorted(arrived, key=_place)]
     with alone_in(out):
-        earlier, replaced = earlier_rows(path, but=[folder.name for folder in folders if folder])
+        earlier, replaced = earlier_rows(path, but=folders)
         write_summary(outcomes, path, earlier=earlier, replaced=replaced)
         forget_plans(out / PLANS, new)
 
@@ -251,55 +264,69 @@ def make_folder(folder: Path) -> None:
 
 
 def _outcomes(
-    tasks: Sequence[Task], config: Config, model: Path, jobs: int
-) -> Generator[Outcome, None, None]:
-    """Screen one after the other, or on several processes in the order given."""
+    tasks: Sequence[Task], order: Sequence[int], config: Config, model: Path, jobs: int
+) -> Generator[tuple[int, Outcome], None, None]:
+    """Screen one after the other in the order given, or on several processes.
+
+    Yields
+    ------
+    place of the task, outcome
+        As they end: a long recording holds no other back.
+    """
     if min(jobs, len(tasks)) <= 1:
         from cleanspan.labelling.model import load_model
 
         loaded = load_model(model)
-        for task in tasks:
-            yield screen_recording(task.source, task.folder, config=config, model=loaded)
+        for place in order:
+            task = tasks[place]
+            yield place, screen_recording(task.source, task.folder, config=config, model=loaded)
         return
     from joblib import Parallel, delayed
 
     # One task at a time: tasks sent in bundles would leave a process without work at the end.
     work = Parallel(
         n_jobs=min(jobs, len(tasks)),
-        return_as="generator",
+        return_as="generator_unordered",
         batch_size=1,
         initializer=end_with,
         initargs=(os.getpid(),),
     )
     calls = (
-        delayed(screen_recording)(task.source, task.folder, config=config, model=model)
-        for task in tasks
+        delayed(_at_place)(screen_recording, place, tasks[place], config, model) for place in order
     )
     out = tasks[0].folder.parent
     before = set(out.glob(f"{UNFINISHED}*"))
-    arrived = 0
+    missing = dict.fromkeys(order)
     try:
         # However the block fails, the processes are gone after it, maybe while they wrote.
         with ExitStack() as held:
             with started_deaf():
                 results = held.enter_context(_ended(work(calls)))
-            for outcome in results:
-                arrived += 1
-                yield outcome
+            for place, outcome in results:
+                del missing[place]
+                yield place, outcome
     except BrokenProcessPool:
         log.warning("a process was stopped from outside: going on with one recording at a time")
-        for task in tasks[arrived:]:
-            yield _alone(task, config, model)
+        for place in [*missing]:
+            yield place, _alone(tasks[place], config, model)
+            del missing[place]
     finally:
-        if arrived < len(tasks):
+        if missing:
             remove_left_by_dead(out, but=before)
             sweep()
 
 
+def _at_place(
+    screen: Callable[..., Outcome], place: int, task: Task, config: Config, model: Path
+) -> tuple[int, Outcome]:
+    """Screen one recording; say which of the tasks it was."""
+    return place, screen(task.source, task.folder, config=config, model=model)
+
+
 @contextmanager
 def _ended(
-    results: Generator[Outcome, None, None],
-) -> Iterator[Generator[Outcome, None, None]]:
+    results: Generator[tuple[int, Outcome], None, None],
+) -> Iterator[Generator[tuple[int, Outcome], None, None]]:
     """End the processes after the block, without a word about recordings not worked on."""
     try:
         yield results

@@ -7,6 +7,7 @@ import runpy
 import socket
 import subprocess
 import sys
+import time
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -18,7 +19,7 @@ from cleanspan.cli import cli
 from cleanspan.config import Config, Export
 from cleanspan.errors import OutputError, UsageError
 from cleanspan.recording.content import digest_of
-from cleanspan.screen import failed
+from cleanspan.screen import failed, screen_recording
 from cleanspan.search import find_recordings
 
 _made = SimpleNamespace(**runpy.run_path(str(Path(__file__).parent / "features" / "invented.py")))
@@ -296,9 +297,9 @@ def test_on_several_processes_the_longest_recording_comes_first(tmp_path, monkey
     tasks.append(Task(tmp_path / "gone", tmp_path / "out" / "gone"))
     given = []
 
-    def outcomes(tasks, config, model, jobs):
-        given.extend(task.source.name for task in tasks)
-        yield from [failed(task.source, "not screened") for task in tasks]
+    def outcomes(tasks, order, config, model, jobs):
+        given.extend(tasks[place].source.name for place in order)
+        yield from [(place, failed(tasks[place].source, "not screened")) for place in order]
 
     monkeypatch.setattr("cleanspan.batch._outcomes", outcomes)
     done = screen_batch(tasks, config=Config(), model=tmp_path, jobs=2)
@@ -431,7 +432,7 @@ def test_the_summary_is_there_before_the_last_recording(
     recordings, model, tmp_path, monkeypatch, jobs
 ):
     """A run that is killed outright leaves rows of what it has finished."""
-    monkeypatch.setattr("cleanspan.batch.TELL_EVERY_S", 0.0)
+    monkeypatch.setattr("cleanspan.batch.EASE", 0.0)
     out, told = tmp_path / "out", []
     outcomes = screen_batch(
         plan_tasks(recordings, out), config=LEAN, model=model, jobs=jobs,
@@ -443,11 +444,51 @@ def test_the_summary_is_there_before_the_last_recording(
     assert [row.split(",")[0] for row in rows] == [one.recording for one in outcomes]
 
 
+def slow_first(path, folder, *, config, model):
+    """Stands for a long recording beside short ones."""
+    if Path(path).stem == "anna":
+        time.sleep(3)
+    return screen_recording(path, folder, config=config, model=model)
+
+
+def test_a_long_recording_holds_no_rows_back(recordings, model, tmp_path, monkeypatch):
+    monkeypatch.setattr("cleanspan.batch.screen_recording", slow_first)
+    out, told = tmp_path / "out", []
+    outcomes = screen_batch(
+        plan_tasks(recordings, out), config=LEAN, model=model, jobs=2,
+        done=lambda outcome: told.append((outcome.recording, summary(out))),
+    )  # fmt: skip
+    assert told[-1][0] == "anna.edf"
+    assert ("cleo", "done") in told[-2][1]
+    assert [one.recording for one in outcomes] == ["anna.edf", "bert.edf", "cleo.edf"]
+
+
+def test_a_summary_that_cannot_be_written_on_the_way_is_written_at_the_end(
+    recordings, model, tmp_path, monkeypatch
+):
+    import cleanspan.export.summary as module
+
+    monkeypatch.setattr("cleanspan.batch.EASE", 0.0)
+    given, tried = module.write_summary, []
+
+    def write(outcomes, *args, **kwargs):
+        tried.append(len(outcomes))
+        if len(outcomes) < 3:
+            raise OutputError("no room just now")
+        return given(outcomes, *args, **kwargs)
+
+    monkeypatch.setattr(module, "write_summary", write)
+    out = tmp_path / "out"
+    screen_batch(plan_tasks(recordings, out), config=LEAN, model=model)
+    assert tried == [1, 2, 3]
+    assert summary(out) == [("", "failed"), ("anna", "done"), ("cleo", "done")]
+
+
 def test_columns_and_plans_that_people_add_meanwhile_stay(
     recordings, model, tmp_path, monkeypatch
 ):
     """Somebody adds a column and applies a plan while the last recording is screened."""
-    monkeypatch.setattr("cleanspan.batch.TELL_EVERY_S", 0.0)
+    monkeypatch.setattr("cleanspan.batch.EASE", 0.0)
     out = tmp_path / "out"
     table, plans = out / "summary.csv", out / "plans.csv"
 

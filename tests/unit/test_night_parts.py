@@ -230,6 +230,17 @@ def test_an_electrode_with_contact_and_a_finding_is_named(ledger: Ledger, tmp_pa
     assert "calls for mending. With contact, but noted: salt bridge (C3, Pz)." in page
 
 
+def test_many_such_electrodes_are_counted_and_none_without_contact_is_among_them(
+    ledger: Ledger, tmp_path: Path
+) -> None:
+    lost = [(f"C{number}", 0.01, "good") for number in range(1, 17)]
+    kept = [(f"P{number}", 0.0, "watch") for number in range(1, 16)]
+    enter(ledger, "a", "2031-03-03", lost + kept, note="salt bridge")
+    page = page_of(ledger, tmp_path)
+    names = "P1, P10, P11, P12, P13, P14, P15, P2, P3, P4, P5, P6 and 3 more"
+    assert f"With contact, but noted: salt bridge ({names})." in page
+
+
 def test_two_inboxes_are_two_caps(ledger: Ledger) -> None:
     enter(ledger, "a", "2031-03-01", [("Fp1", 0.9, "mend")], inbox="/lab1")
     enter(ledger, "b", "2031-03-01", [("Fp1", 0.0, "good")], inbox="/lab2")

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     show_default=True,
     type=Between(0.05, 1.0),
     help="Share of the weight that the lab's labels carry; the rest is the background that comes "
-    "with the model.",
+    "with the model, and the old model's vote. 1 leaves both out.",
 )
 @click.option(
     "--seed",

@@ -59,9 +59,12 @@ def contact_kind(store: FeatureStore, row: int, piece: int, onset_s: float, end_
         return RAILED
     if float(column["flat_share"].mean()) > MOST or float(np.median(column["rms"])) < STILL:
         return FLAT
-    jump = float(np.quantile(column["jump_crest"], OFTEN_ENOUGH))
-    agreement = float(np.median(column["neighbour_r_fast"]))
-    # Without neighbours (NaN) the two cannot be told apart.
+    # Without neighbours that live the two cannot be told apart.
+    compared = ~np.isnan(column["jump_crest"])
+    if not compared.any():
+        return FLOATING
+    jump = float(np.quantile(column["jump_crest"][compared], OFTEN_ENOUGH))
+    agreement = float(np.median(column["neighbour_r_fast"][compared]))
     return POPPING if jump + AGREEING * agreement > JUMPY else FLOATING
 
 

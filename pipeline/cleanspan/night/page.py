@@ -263,19 +263,29 @@ def _map(folder: Path, swatches: "Sequence[Swatch]", duration_s: float) -> "Mark
 
 def _worst(trends: Sequence[Trend]) -> list[Trend]:
     """Choose the electrodes whose trend is worth showing: those to mend, then the worst."""
-    lost = [trend for trend in trends if trend.mend[-1] or trend.shares[-1] > 0]
+    lost = [trend for trend in trends if _lost_contact(trend)]
     return lost[: max(_AT_MOST, sum(trend.mend[-1] for trend in trends))]
 
 
-def _noted(trends: Sequence[Trend]) -> dict[str, list[str]]:
+def _lost_contact(trend: Trend) -> bool:
+    """Whether an electrode lost contact in the last night."""
+    return trend.mend[-1] or trend.shares[-1] > 0
+
+
+def _noted(trends: Sequence[Trend]) -> dict[str, str]:
     """Gather by finding the electrodes that keep contact all the same, such as bridged ones."""
     noted: dict[str, list[str]] = {}
-    shown = {(trend.inbox, trend.electrode) for trend in _worst(trends)}
     for trend in trends:
-        if (trend.inbox, trend.electrode) not in shown:
+        if not _lost_contact(trend):
             for note, _ in trend.notes:
                 noted.setdefault(note, []).append(trend.electrode)
-    return {note: sorted(set(electrodes)) for note, electrodes in sorted(noted.items())}
+    return {note: _named(sorted(set(who))) for note, who in sorted(noted.items())}
+
+
+def _named(electrodes: Sequence[str]) -> str:
+    """Name electrodes, not too many of them."""
+    more = len(electrodes) - _AT_MOST
+    return ", ".join(electrodes[:_AT_MOST]) + (f" and {more} more" if more > 0 else "")
 
 
 def _heads(trends: Sequence[Trend]) -> "list[tuple[str, Markup]]":

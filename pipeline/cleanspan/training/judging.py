@@ -148,7 +148,7 @@ def seen_people(model: Model, lessons: Sequence[tuple[str, str]]) -> set[str]:
     """
     training = model.manifest.get("training", {})
     codes = set(training.get("people_sha256", ()))
-    contents = set(training.get("recordings_sha256", ()))
+    contents = {*training.get("recordings_sha256", ()), *training.get("cleaned_sha256", ())}
     return {
         person
         for person, content in lessons

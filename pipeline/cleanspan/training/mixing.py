@@ -50,7 +50,8 @@ def fit_panels(
     panels = {}
     for kind, wanted in (("windows", window_labels), ("events", [BLINK])):
         parts = [getattr(part, kind) for part in (lab, rest) if part is not None]
-        scaling = scaling_of([Sample(table) for table in parts if len(table)], seed=recipe.seed)
+        filled = [Sample(table) for table in parts if len(table)] or [Sample(parts[0])]
+        scaling = scaling_of(filled, seed=recipe.seed)
         former: Panel | None = None if base is None else getattr(base, kind)
         if former is not None:
             scaling = kept_scaling(former, NAMES[kind], scaling)

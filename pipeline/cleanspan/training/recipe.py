@@ -22,6 +22,7 @@ from cleanspan.labelling.drift import learn_reference
 from cleanspan.labelling.model import save_model
 from cleanspan.labelling.network import Panel
 from cleanspan.training.dataset import joined
+from cleanspan.training.evaluation import person_of
 from cleanspan.training.fitting import Recipe, Sample, fit_panel
 from cleanspan.training.ingredients import SIMULATED_SEEDS, Ingredients, gather
 from cleanspan.training.judging import person_code
@@ -124,7 +125,8 @@ def _facts(ingredients: Ingredients, recipe: Recipe, verdicts: Verdicts | None) 
     import sklearn
 
     read = ingredients.read is not None
-    people = sorted(set(ingredients.read.windows.person)) if ingredients.read else []
+    people = set(ingredients.read.windows.person) if ingredients.read else set()
+    people |= {person_of(path.name) for path in ingredients.cleaned}
     return {
         "libraries": {
             "python": platform.python_version(),
@@ -138,7 +140,7 @@ def _facts(ingredients: Ingredients, recipe: Recipe, verdicts: Verdicts | None) 
             "recordings_sha256": sorted(RECORDINGS.values()) if read else [],
             "cleaned_sha256": sorted(CLEANED.values()) if ingredients.cleaned else [],
             "label_files_sha256": sorted(LABEL_FILES.values()) if read else [],
-            "people_sha256": [person_code(str(person)) for person in people],
+            "people_sha256": [person_code(str(person)) for person in sorted(people)],
             "recipe": asdict(recipe),
         },
         "metrics": figures(verdicts) if verdicts else {},

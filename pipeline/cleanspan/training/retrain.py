@@ -41,7 +41,7 @@ from cleanspan.training.sample import SAMPLE, save_tables
 from cleanspan.training.scores import Calibration
 from cleanspan.training.sources import all_joined
 from cleanspan.training.store import ModelStore
-from cleanspan.training.truth import UNKNOWN
+from cleanspan.training.truth import POSITIVE, UNKNOWN
 from cleanspan.training.voting import base_of, keep_base
 from cleanspan.types import BLINK, LABELS, LINE_NOISE
 
@@ -66,7 +66,8 @@ class Plan:
         The new model's name in the store.
     lab_share : float
         Share of the total weight that the lab's rows carry, 0.05 to 1; the rest is the
-        background that the old model brings. 1 forgets the background.
+        background that the old model brings. Also the most that they count beside the old
+        model's vote. 1 forgets both.
     folds : int
         Groups of people left out in turn to judge the model, 2 to 20.
     seed : int
@@ -156,6 +157,7 @@ def retrain(
     from threadpoolctl import threadpool_limits
 
     old = load_model(old_folder)
+    base = base_of(old) if plan.lab_share < 1 else None
     window_labels = _window_labels(old, plan)
     lessons = gather_lessons(
         labels,
@@ -170,10 +172,9 @@ def retrain(
     known = _known_before(lessons, old)
     _tell_known(known, lessons, old)
     rest = background(old_folder, seed=plan.seed) if plan.lab_share < 1 else None
-    base = base_of(old) if plan.lab_share < 1 else None
     met = _met(lessons, base)
     rules = {label: old.rules.get(label, SegmentRule()) for label in (BLINK, *window_labels)}
-    warnings = _warnings(lab, window_labels, old)
+    warnings = _warnings(lab, window_labels, old, rest, base)
     # One thread: sums come out the same on every machine, and matrices this small gain nothing.
     with threadpool_limits(limits=1):
         fit = Fit(
@@ -306,21 +307,37 @@ def _judgement(
     )
 
 
-def _warnings(lab: Tables, window_labels: Sequence[str], old: Model) -> list[str]:
+def _warnings(
+    lab: Tables,
+    window_labels: Sequence[str],
+    old: Model,
+    rest: Tables | None,
+    base: Model | None,
+) -> list[str]:
     """Say which labels the hand labels cannot teach, and what the judgement cannot know."""
-    warnings = []
-    if "recordings_sha256" not in old.manifest.get("training", {}):
-        warnings.append(
-            f"{old.full_name} does not say which recordings it learned from: if these are among "
-            "them, its figures flatter it"
-        )
+    models = [old] if base is None or base.fingerprint == old.fingerprint else [old, base]
+    warnings = [
+        f"{model.full_name} does not say which recordings it learned from: if these are among "
+        "them, its figures flatter it"
+        for model in models
+        if "recordings_sha256" not in model.manifest.get("training", {})
+    ]
     for label in (BLINK, *window_labels):
-        table = lab.events if label == BLINK else lab.windows
-        truth = table.truth.get(label, np.zeros(0))
-        if not (truth == 1).any():
-            known = "only the background teaches it" if label in old.labels else "it is left out"
-            warnings.append(f"{label}: the hand labels hold no example, so {known}")
+        if _shows(lab, label):
+            continue
+        known = "it is left out"
+        if base is not None and label in base.labels:
+            known = f"what {base.full_name} knew of it decides"
+        elif rest is not None and _shows(rest, label):
+            known = "only the background teaches it"
+        warnings.append(f"{label}: the hand labels hold no example, so {known}")
     return warnings
+
+
+def _shows(tables: Tables, label: str) -> bool:
+    """Whether there is an example of a label."""
+    table = tables.events if label == BLINK else tables.windows
+    return bool((table.truth.get(label, np.zeros(0)) == POSITIVE).any())
 
 
 def _facts(
@@ -339,7 +356,9 @@ def _facts(
     import sklearn
 
     before = {} if base is None else base.manifest.get("training", {})
-    recordings = {lesson.content for lesson in lessons} | {*before.get("recordings_sha256", ())}
+    recordings = {lesson.content for lesson in lessons}
+    for kind in ("recordings_sha256", "cleaned_sha256"):
+        recordings |= {*before.get(kind, ())}
     people = {person_code(lesson.person) for lesson in lessons}
     people |= {*before.get("people_sha256", ())}
     return {

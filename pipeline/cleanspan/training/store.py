@@ -241,8 +241,8 @@ class ModelStore:
             for item in sorted(source.iterdir()):
                 if item.is_file() and not item.is_symlink():
                     shutil.copyfile(item, beside / item.name)
-            if (source / BASE).is_dir():
-                shutil.copytree(source / BASE, beside / BASE)
+            if (source / BASE).is_dir() and not (source / BASE).is_symlink():
+                shutil.copytree(source / BASE, beside / BASE, symlinks=True)
         return self.folder / name
 
     def use(self, name: str, *, who: str, why: str, forced: bool = False) -> Change | None:

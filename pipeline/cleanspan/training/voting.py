@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from cleanspan.errors import ModelError
 from cleanspan.labelling.model import CARD, MANIFEST, WEIGHTS, Model, load_model
 from cleanspan.labelling.network import Head, Network, Panel, Scaling, columns_of
 
@@ -37,12 +38,19 @@ def base_of(model: Model) -> Model | None:
     Raises
     ------
     ModelError
-        If it is damaged.
+        If it is missing or damaged.
     """
-    if (model.folder / BASE).is_dir():
-        return load_model(model.folder / BASE)
-    retrained = "started_from" in model.manifest.get("training", {})
-    return None if retrained else model
+    training = model.manifest.get("training", {})
+    if "started_from" not in training:
+        return model
+    if not training.get("base"):
+        return None
+    if not (model.folder / BASE).is_dir():
+        raise ModelError(
+            f"{model.folder}: a retrained model must hold the folder {BASE} with the model that "
+            "votes in it, got none; copy the whole folder, or start from another model"
+        )
+    return load_model(model.folder / BASE)
 
 
 def keep_base(base: Model, folder: Path) -> None:

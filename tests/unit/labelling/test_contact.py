@@ -44,6 +44,16 @@ def test_jumps_here_and_there_are_pops(given):
     assert kind(store) == POPPING
 
 
+@pytest.mark.parametrize("unknown", [1, 10, 19])
+def test_windows_in_which_no_other_channel_lives_do_not_tell(given, unknown):
+    store, _ = given()
+    store.set_raw("jump_crest", 2, *WINDOWS, 0.9)
+    store.set_raw("neighbour_r_fast", 2, *WINDOWS, 0.6)
+    for name in ("jump_crest", "neighbour_r_fast"):
+        store.set_raw(name, 2, 20, 20 + unknown, np.nan)
+    assert kind(store) == (POPPING if unknown < 19 else FLOATING)
+
+
 def test_drift_that_jumps_no_more_than_noise_does_is_floating(given):
     """However large its steps."""
     store, _ = given()

@@ -2,15 +2,18 @@
 
 import shutil
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import tomli_w
 
 from cleanspan.config import SegmentRule
+from cleanspan.errors import ModelError
 from cleanspan.features.registry import WINDOW_NAMES
 from cleanspan.labelling.model import load_model
 from cleanspan.labelling.network import Head, Network, Panel, Scaling, logistic
+from cleanspan.training.dataset import Tables
 from cleanspan.training.hand_labels import read_hand_labels
 from cleanspan.training.judging import Panels, person_code, seen_people
 from cleanspan.training.mixing import fit_panels, lab_say
@@ -117,9 +120,21 @@ def test_of_a_label_that_the_lab_says_nothing_about_the_old_model_speaks_alone(l
     assert fitted.windows.labels == base.windows.labels
 
 
-def run(lab, tmp_path, *, start=None, name="lab-1", **more):
+def test_without_background_and_candidate_blinks_there_is_no_blink_head(lab):
+    """Nobody said `reviewed`, so no candidate is known to be a blink or none."""
+    tables = load_tables(lab.model / "sample.npz")
+    none = tables.events.rows(np.zeros(len(tables.events), dtype=bool))
+    fitted = fit_panels(
+        Tables(tables.windows, none), None, ("muscle",), {}, recipe=lab.recipe, lab_share=1.0
+    )
+    assert fitted.events.labels == ()
+    assert fitted.windows.labels == ("muscle",)
+    assert fitted.events.probabilities(tables.events.features).shape == (len(tables.events), 0)
+
+
+def run(lab, tmp_path, *, start=None, name="lab-1", labels=None, **more):
     return retrain(
-        read_hand_labels([lab.labels], recordings=[lab.recordings]),
+        read_hand_labels([labels or lab.labels], recordings=[lab.recordings]),
         [lab.recordings],
         start or lab.model,
         ModelStore(tmp_path / "store"),
@@ -156,6 +171,34 @@ def test_all_the_weight_to_the_lab_leaves_no_vote_to_the_old_model(lab, tmp_path
     assert not (after.folder / BASE).exists(), "a model of the lab's own people must not vote"
 
 
+def test_a_model_that_lost_what_votes_in_it_is_refused_before_the_work(lab, tmp_path, monkeypatch):
+    first = run(lab, tmp_path)
+    shutil.rmtree(first.folder / BASE)
+    monkeypatch.setattr("cleanspan.training.retrain.gather_lessons", lambda *_, **__: 1 / 0)
+    with pytest.raises(ModelError, match="must hold the folder base with the model that votes"):
+        run(lab, tmp_path, start=first.folder, name="lab-2")
+
+
+def test_of_a_label_without_examples_it_is_told_who_decides(lab, tmp_path):
+    """Nobody in this lab shows muscle."""
+    labels = tmp_path / "labels.csv"
+    rows = [row for row in lab.labels.read_text().splitlines() if ",muscle," not in row]
+    labels.write_text("\n".join(rows) + "\n")
+    old = load_model(lab.model).full_name
+    told = f"muscle: the hand labels hold no example, so what {old} knew of it decides"
+    assert told in run(lab, tmp_path, labels=labels).warnings
+    alone = run(lab, tmp_path, labels=labels, name="lab-2", lab_share=1.0).warnings
+    assert "muscle: the hand labels hold no example, so it is left out" in alone
+
+
+def test_who_gave_cleaned_recordings_to_the_voting_model_has_been_met(lab):
+    """Faults were injected into them: it knows these people's EEG."""
+    manifest = {"training": {"cleaned_sha256": ["abc"], "recordings_sha256": ["def"]}}
+    model = replace(load_model(lab.model), manifest=manifest)
+    lessons = [("p0", "abc"), ("p1", "def"), ("p2", "ghi")]
+    assert seen_people(model, lessons) == {"p0", "p1"}
+
+
 def test_the_old_model_is_heard(lab, tmp_path):
     """The less the lab's share, the nearer the answers are to those of before."""
     rows = load_tables(lab.model / "sample.npz").windows.features
@@ -180,6 +223,9 @@ def test_people_whom_the_voting_model_has_met_judge_nothing(lab, tmp_path):
     assert (first.people, first.judgement.people) == (6, 4)
     second = run(lab, tmp_path, start=first.folder, name="lab-2")
     assert second.judgement.people == 4
+    known = sum(int(one.table["count"].sum()) for one in first.calibrations.values())
+    everybody = run(lab, tmp_path, name="lab-3").calibrations.values()
+    assert 0 < known < 0.8 * sum(int(one.table["count"].sum()) for one in everybody)
     lessons = [(f"p{number}", "") for number in range(6)]
     assert seen_people(first.model, lessons) == {f"p{number}" for number in range(6)}
     assert seen_people(first.model, [("p9", "")]) == set()
