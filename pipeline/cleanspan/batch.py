@@ -50,13 +50,8 @@ def plan_tasks(recordings: Sequence[Path], out: Path) -> list[Task]:
     """
     from cleanspan.export.cells import safe_stem
 
+    _check_no_nights(out)
     there = _standing(out)
-    if NIGHT_LOCK in there:
-        raise UsageError(
-            f"{out}: results must not go where a night keeps its own, got its output folder; "
-            f"choose another folder with --out (or delete {NIGHT_LOCK} there if no night uses it "
-            "any more)"
-        )
     present = {name: entry for name, entry in there.items() if entry.is_dir()}
     taken = {SUMMARY, EARLIER}
     tasks = []
@@ -71,6 +66,18 @@ def plan_tasks(recordings: Sequence[Path], out: Path) -> list[Task]:
         _check_place(folder)
         tasks.append(Task(source, folder))
     return tasks
+
+
+def _check_no_nights(out: Path) -> None:
+    """Refuse a night's output folder, and any folder in it."""
+    place = Path(os.path.realpath(out))
+    for folder in (place, *place.parents):
+        if os.path.lexists(folder / NIGHT_LOCK):
+            raise UsageError(
+                f"{out}: results must not go where a night keeps its own, got its output folder "
+                f"{folder} or one in it; choose another folder with --out (or delete {NIGHT_LOCK} "
+                "there if no night uses it any more)"
+            )
 
 
 def _standing(out: Path) -> dict[str, Path]:

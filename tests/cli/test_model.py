@@ -123,6 +123,16 @@ def test_a_damaged_model_is_listed_as_such_and_never_used(lab, run):
     assert "plain number arrays" in run("use", "better", "--why", "x", status=2)
 
 
+def test_a_retrained_model_without_the_one_that_votes_in_it_is_refused(lab, run):
+    """Only the files of its folder were copied."""
+    manifest = lab / "better" / "manifest.toml"
+    text = '\n[training]\nstarted_from = "x@1"\nbase = "x@1"\n'
+    manifest.write_text(manifest.read_text() + text)
+    told = run("use", "better", "--why", "x", status=2)
+    assert "must hold the folder base with the model that votes" in told
+    assert "shipped" in run("list")
+
+
 def test_the_card_is_shown(lab, run):
     shown = run("show", "better")
     assert "A card." in shown

@@ -350,6 +350,16 @@ def test_two_calls_that_chose_the_same_folder_at_one_moment_lose_nothing(tmp_pat
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize("below", ["", "R", "nights/1", "new/deeper"])
+def test_no_folder_in_a_nights_output_is_taken(tmp_path, below):
+    night = tmp_path / "night"
+    (night / "R").mkdir(parents=True)
+    (night / ".night.lock").touch()
+    with pytest.raises(UsageError, match="must not go where a night keeps its own"):
+        plan_tasks([], night / below)
+    assert plan_tasks([], tmp_path / "other") == []
+
+
 def test_a_failure_leaves_the_row_of_who_took_the_folder_meanwhile(tmp_path, model):
     out = tmp_path / "out"
     (mon,) = same_name(tmp_path, "mon")

@@ -26,6 +26,7 @@ from cleanspan.night.ledger import Ledger
 from cleanspan.night.names import Names
 from cleanspan.night.page import trend_bars, write_page
 from cleanspan.night.records import Found
+from cleanspan.night.told import findings_of
 
 log = logging.getLogger("cleanspan.night.parts")
 
@@ -203,8 +204,11 @@ def test_electrodes_are_followed_over_the_nights_worst_first(ledger: Ledger) -> 
 def page_of(ledger: Ledger, folder: Path) -> str:
     """Write the page of a night in which all of that came in, as plain text."""
     run = ledger.begin_run(model="m", config="c")
+    with ledger.writing() as db:
+        db.execute("UPDATE jobs SET run_id = ?", (run,))
     config = NightConfig(inbox=("/in",), output=str(folder))
-    write_page(ledger.connection, config, Account(run, "2031-03-03T20:00:00+00:00", "m"))
+    account = Account(run, "2031-03-03T20:00:00+00:00", "m", finished=True)
+    write_page(ledger.connection, config, account)
     text = re.sub(r"<[^>]+>", " ", (folder / "night.html").read_text(encoding="utf-8"))
     return " ".join(html.unescape(text).split())
 
@@ -228,6 +232,37 @@ def test_an_electrode_with_contact_and_a_finding_is_named(ledger: Ledger, tmp_pa
     enter(ledger, "b", "2031-03-03", [("C3", 0.0, "watch"), ("O1", 0.0, "good")], note="")
     page = page_of(ledger, tmp_path)
     assert "calls for mending. With contact, but noted: salt bridge (C3, Pz)." in page
+
+
+def test_findings_of_a_recording_are_read_from_its_facts(tmp_path: Path) -> None:
+    found = [
+        ("salt bridge", ["Fp1", "Fpz"], "joined"),
+        ("line noise everywhere", ["Fp1", "Fpz"], "Nearly all channels have line noise."),
+        ("dead", ["C3"], "C3 had no contact."),
+        ("salt bridge", ["F6", "F8"], "joined"),
+    ]
+    items = [{"kind": kind, "channels": who, "text": text} for kind, who, text in found]
+    facts = tmp_path / "R_facts.json"
+    facts.write_text(json.dumps({"findings": items}))
+    assert findings_of(tmp_path) == (
+        "Nearly all channels have line noise.",
+        "Joined by salt water: Fp1–Fpz, F6–F8; dry the skin between.",
+    )
+    for damaged in ("{", "[]", '{"findings": [{"kind": 3}]}', '{"findings": 1}'):
+        facts.write_text(damaged)
+        assert findings_of(tmp_path) == ()
+    facts.unlink()
+    assert findings_of(tmp_path) == ()
+
+
+def test_the_page_tells_what_was_found_in_each_recording(ledger: Ledger, tmp_path: Path) -> None:
+    """Line noise everywhere is the ear clip's; no electrode of the table tells of it."""
+    enter(ledger, "a", "2031-03-03", [("Fp1", 0.0, "good")])
+    (tmp_path / "a").mkdir()
+    item = {"kind": "line noise everywhere", "channels": ["Fp1"], "text": "Check the <ear> clips."}
+    (tmp_path / "a" / "a_facts.json").write_text(json.dumps({"findings": [item]}))
+    assert "a Check the <ear> clips." in page_of(ledger, tmp_path)
+    assert "&lt;ear&gt;" in (tmp_path / "night.html").read_text()
 
 
 def test_many_such_electrodes_are_counted_and_none_without_contact_is_among_them(

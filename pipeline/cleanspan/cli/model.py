@@ -89,10 +89,12 @@ def use_model(name: str, why: str, *, force: bool, config: Path | None) -> None:
     from cleanspan.labelling.model import load_model
     from cleanspan.training.gate import read_judgement, refusals
     from cleanspan.training.store import SHIPPED
+    from cleanspan.training.voting import base_of
 
     _must_say_why(why)
     store, _ = _store(config)
     model = load_model(store.path(name))
+    base_of(model)  # a folder copied in part is told now, not at the next retraining
     reasons = []
     if name not in (SHIPPED, store.in_use()):
         present = load_model(store.path(store.in_use()))

@@ -101,7 +101,7 @@ def channel_table(
         row["clean_share"] = max(clean, 0.0) if screened else np.nan
         for label, share in shares.items():
             row[f"{label.replace(' ', '_')}_share"] = share
-        row["note"] = "; ".join(found)
+        row["note"] = "; ".join(dict.fromkeys(found))
         rows.append(row)
     return pd.DataFrame(rows)
 

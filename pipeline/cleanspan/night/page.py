@@ -18,6 +18,7 @@ from cleanspan.night.electrodes import table
 from cleanspan.night.history import Line, Trend
 from cleanspan.night.names import Names
 from cleanspan.night.placing import NIGHTS
+from cleanspan.night.told import findings_of
 
 if TYPE_CHECKING:
     import jinja2
@@ -45,6 +46,7 @@ class Shown:
     line: Line
     link: str
     map: "Markup | str"
+    findings: tuple[str, ...] = ()
 
     @property
     def usable_share(self) -> float:
@@ -199,12 +201,14 @@ def _shown(
     """Prepare one recording."""
     name = names.of_content(line.digest, line.name)
     link, drawing = "", ""
+    findings: tuple[str, ...] = ()
     if line.current and line.outcome is not None:
         link = root + quote(f"{line.folder}/")
         if maps is not None:
             link = root + quote(maps.report(line.folder) or f"{line.folder}/")
             drawing = maps.drawn(line.folder, swatches, line.outcome.duration_s)
-    return Shown(name, line, link, drawing)
+            findings = findings_of(maps.output / line.folder)
+    return Shown(name, line, link, drawing, findings)
 
 
 def _labels(lines: Iterable[Line]) -> tuple[str, ...]:

@@ -13,11 +13,16 @@ def model_card(
 ) -> str:
     """Write the card of a retrained model as Markdown."""
     training = facts["training"]
+    rest = (
+        "weight; the rest is background that came with the model it started from, "
+        f"{training['started_from']}."
+        if training["lab_share"] < 1
+        else f"weight. It started from {training['started_from']}, of which nothing is in it."
+    )
     made_of = (
         f"{training['recordings']} recordings of {training['people']} people with hand labels "
         f"({training['windows']} channel-windows), which carry {training['lab_share']:.0%} of the "
-        "weight; the rest is background that came with the model it started from, "
-        f"{training['started_from']}."
+        f"{rest}"
     )
     votes = (
         f"{training['base']} votes beside what was learned here, the more the fewer people show a "

@@ -239,7 +239,7 @@ def _tell_known(known: set[str], lessons: Sequence[Lesson], old: Model) -> None:
     left = len({lesson.person for lesson in lessons}) - len(known)
     if known and left < FEWEST_PEOPLE:
         logger.warning(
-            "%s learned from %d of these people, so on them it cannot be judged against; the %d "
+            "%s learned from %d of these people, so nothing can be judged on them; the %d "
             "others are too few (at least %d)", old.full_name, len(known), left, FEWEST_PEOPLE,
         )  # fmt: skip
 

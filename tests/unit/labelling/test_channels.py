@@ -137,6 +137,8 @@ def test_findings_stand_in_the_note(table):
     rows = made(table(), findings)
     assert rows.loc["C3", "note"] == "salt bridge; drying"
     assert rows.loc["C4", "note"] == "salt bridge"
+    twice = made(table(), [*findings, Finding("salt bridge", ("C3", "Cz"), "…")])
+    assert twice.loc["C3", "note"] == "salt bridge; drying"
     assert rows.loc["O1", "note"] == ""
 
 
