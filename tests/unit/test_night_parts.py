@@ -261,7 +261,7 @@ def test_the_page_tells_what_was_found_in_each_recording(ledger: Ledger, tmp_pat
     (tmp_path / "a").mkdir()
     item = {"kind": "line noise everywhere", "channels": ["Fp1"], "text": "Check the <ear> clips."}
     (tmp_path / "a" / "a_facts.json").write_text(json.dumps({"findings": [item]}))
-    assert "a Check the <ear> clips." in page_of(ledger, tmp_path)
+    assert "Check the <ear> clips." in page_of(ledger, tmp_path)
     assert "&lt;ear&gt;" in (tmp_path / "night.html").read_text()
 
 
