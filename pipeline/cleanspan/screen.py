@@ -14,7 +14,7 @@ from cleanspan.errors import CleanspanError, RecordingError
 from cleanspan.export.cells import readable, safe_stem
 from cleanspan.recording.groups import groups_by_rate, left_aside
 from cleanspan.scratch import scratch_folder
-from cleanspan.types import FACTS, Channel, Finding, Recording, Role, Screened
+from cleanspan.types import BLINK, FACTS, Channel, Finding, Recording, Role, Screened
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -221,10 +221,11 @@ def _assemble(
     recording: Recording, parts: Sequence[_Part], config: Config, model: "Model"
 ) -> Screened:
     """Put the groups of channels together."""
-    from cleanspan.labelling.channels import channel_table, few_compared
+    from cleanspan.labelling.channels import channel_table, few_compared, without_front
     from cleanspan.labelling.joining import JoinedPredictions, joined_segments, joined_spectra
 
-    eeg = tuple(channel for part in parts for channel in part.store.channels)
+    groups = [part.store.channels for part in parts]
+    eeg = tuple(channel for group in groups for channel in group)
     segments = joined_segments([part.segments for part in parts])
     findings = tuple(finding for part in parts for finding in part.findings)
     recorded_s = sum(piece.duration_s for piece in recording.pieces)
@@ -244,7 +245,8 @@ def _assemble(
         config=config,
         warnings=(
             # The first one is told at once: how far the rest can be trusted.
-            *few_compared([part.store.channels for part in parts]),
+            *few_compared(groups),
+            *(without_front(groups) if BLINK in model.labels else ()),
             *(part.drift for part in parts if part.drift),
             *left_aside(recording.channels, eeg),
         ),

@@ -51,6 +51,31 @@ def few_compared(groups: Sequence[Sequence[Channel]]) -> list[str]:
     ]
 
 
+def without_front(groups: Sequence[Sequence[Channel]]) -> list[str]:
+    """Say where no blink can be found, for blinks are looked for from the front of the head on.
+
+    Parameters
+    ----------
+    groups : sequence of sequence of Channel
+        Screened channels by sampling rate.
+    """
+    # Its module loads scipy, which pages that read this one's tables do not need.
+    from cleanspan.features.events import lead_channels
+
+    return [
+        "blinks are looked for at the frontmost electrode of Fp1, Fp2 to F3, Fz, F4, got none of "
+        f"them ({_named(group)}): no blink is marked there"
+        for group in groups
+        if not lead_channels([channel.electrode or "" for channel in group])
+    ]
+
+
+def _named(group: Sequence[Channel], most: int = 6) -> str:
+    """Name the first few channels."""
+    more = f" and {len(group) - most} more" if len(group) > most else ""
+    return ", ".join(channel.label for channel in group[:most]) + more
+
+
 def channel_table(
     channels: Sequence[Channel],
     segments: "pd.DataFrame",

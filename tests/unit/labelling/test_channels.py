@@ -3,7 +3,12 @@
 import numpy as np
 import pytest
 
-from cleanspan.labelling.channels import channel_table, few_compared, reference_is_to_mend
+from cleanspan.labelling.channels import (
+    channel_table,
+    few_compared,
+    reference_is_to_mend,
+    without_front,
+)
 from cleanspan.labelling.spans import union_s
 from cleanspan.types import LABELS, Channel, Finding, Role
 
@@ -27,6 +32,26 @@ def test_too_few_channels_to_compare_are_said():
     (said,) = few_compared([scalp, scalp[:2]])
     assert "6 channels or more" in said
     assert "got 2 (Fp1, Fp2)" in said
+
+
+def test_where_no_electrode_is_frontal_it_is_said_that_no_blink_is_found(screen, invented):
+    samples = invented.background(2, 20, seed=1)
+    invented.add_blinks(samples, ("Fz", "Fz"), (5, 9, 13))
+    told = "blinks are looked for at the frontmost electrode of Fp1, Fp2 to F3, Fz, F4"
+    behind = screen(samples, ("C3", "C4"))
+    assert f"{told}, got none of them (C3, C4): no blink is marked there" in behind.warnings
+    assert "blink" not in set(behind.segments["label"])
+    front = screen(samples, ("Fz", "C4"))
+    assert not [text for text in front.warnings if text.startswith(told)]
+
+
+def test_groups_without_a_frontal_electrode_are_told_one_by_one():
+    """Channels of two rates are screened apart."""
+    front = [Channel(0, "Fp1", Role.EEG, "Fp1", 250.0)]
+    sites = ("C3", "C4", "P3", "P4", "O1", "O2", "Pz")
+    back = [Channel(row, name, Role.EEG, name, 500.0) for row, name in enumerate(sites)]
+    (said,) = without_front([front, back])
+    assert "(C3, C4, P3, P4, O1, O2 and 1 more)" in said
 
 
 def test_union_counts_overlap_once():
