@@ -217,7 +217,9 @@ def test_people_whom_the_voting_model_has_met_judge_nothing(lab, tmp_path):
     start = tmp_path / "base"
     shutil.copytree(lab.model, start)
     manifest = tomllib.loads((start / "manifest.toml").read_text())
-    manifest["training"]["people_sha256"] = [person_code("p0"), person_code("p1")]
+    manifest["training"]["people_sha256"] = [
+        person_code(name) for name in ("p0", "p1", "an earlier one")
+    ]
     (start / "manifest.toml").write_text(tomli_w.dumps(manifest))
     first = run(lab, tmp_path, start=start)
     assert (first.people, first.judgement.people) == (6, 4)
@@ -228,4 +230,4 @@ def test_people_whom_the_voting_model_has_met_judge_nothing(lab, tmp_path):
     assert 0 < known < 0.8 * sum(int(one.table["count"].sum()) for one in everybody)
     lessons = [(f"p{number}", "") for number in range(6)]
     assert seen_people(first.model, lessons) == {f"p{number}" for number in range(6)}
-    assert seen_people(first.model, [("p9", "")]) == set()
+    assert seen_people(second.model, [("p9", ""), ("an earlier one", "")]) == {"an earlier one"}
