@@ -18,6 +18,7 @@ FEWEST_PEOPLE = 5
 """With fewer people the interval is not trusted: too few different draws (common practice)."""
 
 BETTER, WORSE, ALIKE, UNKNOWN = "better", "worse", "not distinguishable", "not judged"
+FEW = "too few people"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +48,12 @@ class Difference:
 
     @property
     def verdict(self) -> str:
-        """Say whether the new one is better, worse, or not distinguishable."""
+        """Say whether the new one is better, worse, or not distinguishable; or why not."""
         if not np.isfinite(self.change):
             return UNKNOWN
-        if self.people < FEWEST_PEOPLE or self.low <= 0 <= self.high:
+        if self.people < FEWEST_PEOPLE:
+            return FEW
+        if self.low <= 0 <= self.high:
             return ALIKE
         return BETTER if self.low > 0 else WORSE
 

@@ -8,7 +8,15 @@ from typing import Any
 
 from cleanspan.config import read_toml
 from cleanspan.errors import ConfigError, ModelError, damage
-from cleanspan.training.bootstrap import ALIKE, BETTER, FEWEST_PEOPLE, UNKNOWN, WORSE, Difference
+from cleanspan.training.bootstrap import (
+    ALIKE,
+    BETTER,
+    FEW,
+    FEWEST_PEOPLE,
+    UNKNOWN,
+    WORSE,
+    Difference,
+)
 
 JUDGEMENT = "judgement.toml"
 """File in a model folder: how the model did against the one it was to replace."""
@@ -48,7 +56,7 @@ class Judgement:
         `MARGIN`: that it may be chance does not make it good.
         """
         verdicts = {difference.verdict for difference in self.labels.values()}
-        if self.people < FEWEST_PEOPLE or verdicts <= {ALIKE, UNKNOWN}:
+        if self.people < FEWEST_PEOPLE or verdicts <= {ALIKE, FEW, UNKNOWN}:
             return ALIKE
         if WORSE in verdicts:
             return WORSE

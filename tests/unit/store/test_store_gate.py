@@ -113,6 +113,21 @@ def test_a_label_that_may_have_collapsed_keeps_a_model_from_being_better():
     assert made.verdict == "not distinguishable"
 
 
+@pytest.mark.parametrize("span", [(-0.8, -0.01), (0.01, 0.8), (-0.1, 0.1)])
+def test_a_label_of_too_few_people_says_so_and_decides_nothing(span):
+    """Eight people were left out, and only four of them have the label."""
+    few = difference(0.75 + sum(span) / 4, 0.75, *span, people=4)
+    assert few.verdict == "too few people"
+    made = judgement(8, few=few)
+    assert made.verdict == "not distinguishable"
+    assert "too few people" in made.summary()
+    clear = difference(0.8, 0.7, 0.05, 0.2, people=8)
+    lost = sum(span) / 4 < -0.02
+    assert judgement(8, few=few, clear=clear).verdict == (
+        "not distinguishable" if lost else "better"
+    )
+
+
 def test_few_people_are_said_to_be_too_few():
     assert "3 people left out are too few" in judgement(3).summary()
 
