@@ -51,8 +51,7 @@ def plan_tasks(recordings: Sequence[Path], out: Path) -> list[Task]:
     from cleanspan.export.cells import safe_stem
 
     _check_no_nights(out)
-    there = _standing(out)
-    present = {name: entry for name, entry in there.items() if entry.is_dir()}
+    present = _filled_folders(out)
     taken = {SUMMARY, EARLIER}
     tasks = []
     for source in recordings:
@@ -80,11 +79,12 @@ def _check_no_nights(out: Path) -> None:
             )
 
 
-def _standing(out: Path) -> dict[str, Path]:
-    """Map what stands in the output folder by name, case left aside; empty folders are room."""
+def _filled_folders(out: Path) -> dict[str, Path]:
+    """Map the folders in the output folder by name, case left aside; empty ones are room."""
     from cleanspan.export.room import standing_in
 
-    return standing_in(out) if out.is_dir() else {}
+    there = standing_in(out) if out.is_dir() else {}
+    return {name: entry for name, entry in there.items() if entry.is_dir()}
 
 
 def _contents(stem: str, present: Mapping[str, Path]) -> dict[Path, str]:

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from cleanspan.export.tables import FACTS_FORMAT
 from cleanspan.night import crew, history
 from cleanspan.night.account import Account
 from cleanspan.night.after import tell
@@ -243,12 +244,15 @@ def test_findings_of_a_recording_are_read_from_its_facts(tmp_path: Path) -> None
     ]
     items = [{"kind": kind, "channels": who, "text": text} for kind, who, text in found]
     facts = tmp_path / "R_facts.json"
-    facts.write_text(json.dumps({"findings": items}))
+    facts.write_text(json.dumps({"facts": FACTS_FORMAT, "findings": items}))
     assert findings_of(tmp_path) == (
         "Nearly all channels have line noise.",
         "Joined by salt water: Fp1–Fpz, F6–F8; dry the skin between.",
     )
-    for damaged in ("{", "[]", '{"findings": [{"kind": 3}]}', '{"findings": 1}'):
+    told = {"facts": FACTS_FORMAT}
+    lists = ([{"kind": 3}], 1)
+    of_ours = [json.dumps(told), *(json.dumps(told | {"findings": one}) for one in lists)]
+    for damaged in ("{", "[]", '{"findings": [{"kind": 3}]}', '{"findings": 1}', *of_ours):
         facts.write_text(damaged)
         assert findings_of(tmp_path) == ()
     facts.unlink()
@@ -260,7 +264,9 @@ def test_the_page_tells_what_was_found_in_each_recording(ledger: Ledger, tmp_pat
     enter(ledger, "a", "2031-03-03", [("Fp1", 0.0, "good")])
     (tmp_path / "a").mkdir()
     item = {"kind": "line noise everywhere", "channels": ["Fp1"], "text": "Check the <ear> clips."}
-    (tmp_path / "a" / "a_facts.json").write_text(json.dumps({"findings": [item]}))
+    (tmp_path / "a" / "a_facts.json").write_text(
+        json.dumps({"facts": FACTS_FORMAT, "findings": [item]})
+    )
     assert "Check the <ear> clips." in page_of(ledger, tmp_path)
     assert "&lt;ear&gt;" in (tmp_path / "night.html").read_text()
 

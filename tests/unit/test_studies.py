@@ -7,7 +7,7 @@ import pytest
 
 from cleanspan.features.registry import EVENT_NAMES, WINDOW_NAMES
 from cleanspan.training import ablation, active, curve, studies, trials
-from cleanspan.training.dataset import Table, Tables
+from cleanspan.training.dataset import Table, Tables, of_people
 from cleanspan.training.ingredients import Ingredients
 from cleanspan.training.judging import Answer
 from cleanspan.training.open_recordings import SYSTEM_10_20
@@ -152,7 +152,7 @@ def test_labels_of_others_help_where_simulation_is_wrong(material, quick):
     """Simulated muscle must be far stronger than what readers call so."""
     made = material(channels=SYSTEM_10_20[:6], simulated_above=1.5)
     made.read.windows.features[:, WINDOW_NAMES.index("rms")] += 2  # another amplifier
-    others = trials.of_people(made.read, PEOPLE[:3])
+    others = of_people(made.read, PEOPLE[:3])
     alone = trials.trial_panels(None, made.simulated, seed=0)
     taught, again = (trials.trial_panels(others, made.simulated, seed=0) for _ in range(2))
     before, after, same = (

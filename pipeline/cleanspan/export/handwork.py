@@ -13,6 +13,7 @@ from typing import Any
 from cleanspan.atomic import output_error, replacing_folder
 from cleanspan.export.facts import facts_in
 from cleanspan.export.tables import facts_text
+from cleanspan.recording.odd import listed
 from cleanspan.types import EARLIER
 
 log = logging.getLogger(__name__)
@@ -74,11 +75,8 @@ def keep_handwork(folder: Path) -> None:
         # With the facts the folder counts as results, never as one of recordings to screen.
         for path in facts_in(folder):
             shutil.copy2(path, beside / path.name)
-    names = ", ".join(str(path.relative_to(folder)) for path in found[:3])
-    more = f" and {len(found) - 3} more" if len(found) > 3 else ""
-    log.warning(
-        "%s: what was added or changed there since is kept in %s: %s%s", folder, kept, names, more
-    )
+    names = listed([str(path.relative_to(folder)) for path in found], 3)
+    log.warning("%s: what was added or changed there since is kept in %s: %s", folder, kept, names)
 
 
 def keep_file(path: Path) -> Path:

@@ -124,6 +124,8 @@ def forget_comparisons(rows: npt.NDArray[np.float32]) -> None:
     """
     alive = ~dead(rows)
     alone = alive & (alive.sum(axis=0) == 1)
+    if not alone.any():
+        return
     # Of the channels that live it is its own quiet quarter.
     for names, value in ((COMPARED, np.nan), (AMONG_QUIET, 0)):
         columns = [RAW_NAMES.index(name) for name in names]

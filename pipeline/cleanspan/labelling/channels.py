@@ -5,9 +5,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cleanspan.features.events import lead_channels
 from cleanspan.features.registry import FEWEST_COMPARED
 from cleanspan.labelling.reference import FEWEST_CHANNELS
 from cleanspan.labelling.spans import Spans, besides_s, common, union_s, united
+from cleanspan.recording.odd import listed
 from cleanspan.types import (
     CONTACT_LOSS,
     LINE_NOISE,
@@ -59,21 +61,12 @@ def without_front(groups: Sequence[Sequence[Channel]]) -> list[str]:
     groups : sequence of sequence of Channel
         Screened channels by sampling rate.
     """
-    # Its module loads scipy, which pages that read this one's tables do not need.
-    from cleanspan.features.events import lead_channels
-
     return [
         "blinks are looked for at the frontmost electrode of Fp1, Fp2 to F3, Fz, F4, got none of "
-        f"them ({_named(group)}): no blink is marked there"
+        f"them ({listed([channel.label for channel in group])}): no blink is marked there"
         for group in groups
         if not lead_channels([channel.electrode or "" for channel in group])
     ]
-
-
-def _named(group: Sequence[Channel], most: int = 6) -> str:
-    """Name the first few channels."""
-    more = f" and {len(group) - most} more" if len(group) > most else ""
-    return ", ".join(channel.label for channel in group[:most]) + more
 
 
 def channel_table(

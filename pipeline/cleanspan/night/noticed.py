@@ -7,6 +7,10 @@ from pathlib import Path
 from cleanspan.export.cells import readable
 from cleanspan.night.ledger import Ledger
 from cleanspan.night.names import Names
+from cleanspan.recording.odd import listed
+
+_AT_MOST = 5
+"""Recordings named in a sentence; the others are counted."""
 
 
 def gone_results(ledger: Ledger, output: Path, present: Collection[str]) -> list[sqlite3.Row]:
@@ -41,7 +45,7 @@ def _is_gone(folder: Path) -> bool:
 
 def of_gone(results: Sequence[sqlite3.Row], names: Names) -> str:
     """Say that results are gone, and what can be done."""
-    told = _listed([names.of_content(row["digest"], row["name"]) for row in results])
+    told = listed([names.of_content(row["digest"], row["name"]) for row in results], _AT_MOST)
     return (
         f"Gone from the output folder are the results of {len(results)} recording(s) of the "
         f"inbox: {told}. Put the folders back, or take the recordings out of the inbox too, or "
@@ -52,14 +56,8 @@ def of_gone(results: Sequence[sqlite3.Row], names: Names) -> str:
 def of_strange(entries: Iterable[Path], names: Names) -> str:
     """Say that something has a recording's name and is no file."""
     found = [readable(path) for path in entries]
-    told = "" if names.hidden else f": {_listed(found)}"
+    told = "" if names.hidden else f": {listed(found, _AT_MOST)}"
     return (
         f"Passed over in the inbox: {len(found)} pipe(s), device(s) or folder(s) with a "
         f"recording's name, for a recording must be a file{told}."
     )
-
-
-def _listed(names: Sequence[str], most: int = 5) -> str:
-    """Name the first few and say how many more there are."""
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(names[:most]) + more

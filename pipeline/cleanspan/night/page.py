@@ -19,6 +19,7 @@ from cleanspan.night.history import Line, Trend
 from cleanspan.night.names import Names
 from cleanspan.night.placing import NIGHTS
 from cleanspan.night.told import findings_of
+from cleanspan.recording.odd import listed
 
 if TYPE_CHECKING:
     import jinja2
@@ -283,13 +284,7 @@ def _noted(trends: Sequence[Trend]) -> dict[str, str]:
         if not _lost_contact(trend):
             for note, _ in trend.notes:
                 noted.setdefault(note, []).append(trend.electrode)
-    return {note: _named(sorted(set(who))) for note, who in sorted(noted.items())}
-
-
-def _named(electrodes: Sequence[str]) -> str:
-    """Name electrodes, not too many of them."""
-    more = len(electrodes) - _AT_MOST
-    return ", ".join(electrodes[:_AT_MOST]) + (f" and {more} more" if more > 0 else "")
+    return {note: listed(sorted(set(who)), _AT_MOST) for note, who in sorted(noted.items())}
 
 
 def _heads(trends: Sequence[Trend]) -> "list[tuple[str, Markup]]":

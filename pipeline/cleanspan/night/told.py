@@ -1,9 +1,9 @@
 """What a result says of a recording's channels beside marks: lines for the night's page."""
 
-import json
 from pathlib import Path
 
-from cleanspan.export.facts import facts_in
+from cleanspan.errors import RecordingError
+from cleanspan.export.stored import facts_path, read_facts
 from cleanspan.types import SALT_BRIDGE
 
 OF_ONE = ("dead", "drying")
@@ -21,11 +21,10 @@ def findings_of(folder: Path) -> tuple[str, ...]:
         The result's.
     """
     try:
-        (facts,) = facts_in(folder)
-        found = json.loads(facts.read_text(encoding="utf-8"))["findings"]
+        found = read_facts(facts_path(folder))["findings"]
         bridges = ["–".join(one["channels"]) for one in found if one["kind"] == SALT_BRIDGE]
         lines = [str(one["text"]) for one in found if one["kind"] not in (SALT_BRIDGE, *OF_ONE)]
-    except (OSError, ValueError, KeyError, TypeError):
+    except (RecordingError, OSError, KeyError, TypeError):
         return ()
     if bridges:
         lines.append(f"Joined by salt water: {', '.join(bridges)}; dry the skin between.")

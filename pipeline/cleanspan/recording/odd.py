@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 _SHOWN = 6
 
 
-def listed(labels: Sequence[str]) -> str:
-    """Name channels in one line, the first few and how many more."""
-    more = len(labels) - _SHOWN
-    shown = ", ".join(labels[:_SHOWN])
+def listed(names: Sequence[str], most: int = _SHOWN) -> str:
+    """Name channels, files or the like in one line, the first few and how many more."""
+    more = len(names) - most
+    shown = ", ".join(names[:most])
     return f"{shown} and {more} more" if more > 0 else shown
 
 

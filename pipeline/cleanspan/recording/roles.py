@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from cleanspan.recording.electrodes import electrode_name
+from cleanspan.recording.odd import listed
 from cleanspan.types import Role
 
 _PREFIX = re.compile(r"^(?:EEG|POL)(?:[\s_:.-]+|(?=[A-Z]))", re.IGNORECASE)
@@ -145,20 +146,15 @@ def why_no_scalp(labels: Sequence[str], warnings: Sequence[str] = ()) -> str:
     if derived:
         return (
             "EEG channels must be recorded against one common reference, such as the ears, got "
-            f"derivations between two scalp electrodes (a bipolar montage): {_some(derived)}; "
+            f"derivations between two scalp electrodes (a bipolar montage): "
+            f"{listed(derived, _NAMED)}; "
             "export the recording with its reference montage and screen that, renaming does not "
             "help"
         )
     return (
         "at least one channel must carry a 10-20 or 10-10 electrode name, got: "
-        f"{_some(labels)}; rename the channels"
+        f"{listed(labels, _NAMED)}; rename the channels"
     )
-
-
-def _some(labels: Sequence[str]) -> str:
-    """Name the first channels."""
-    more = f" and {len(labels) - _NAMED} more" if len(labels) > _NAMED else ""
-    return f"{', '.join(labels[:_NAMED])}{more}"
 
 
 def unique_labels(labels: Sequence[str]) -> tuple[str, ...]:

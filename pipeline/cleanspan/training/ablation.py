@@ -21,7 +21,7 @@ from cleanspan.features.registry import (
     WINDOW_NAMES,
 )
 from cleanspan.labelling.network import Head, Scaling
-from cleanspan.training.dataset import Table, joined
+from cleanspan.training.dataset import Table, joined, of_people
 from cleanspan.training.fitting import Sample, fit_head, scaling_of
 from cleanspan.training.judging import fold_of_people
 from cleanspan.training.recipe import READ_WEIGHT, RULES
@@ -33,7 +33,6 @@ from cleanspan.training.trials import (
     VIEWS,
     Material,
     judged_faults,
-    of_people,
 )
 from cleanspan.types import BLINK, CONTACT_LOSS, LINE_NOISE, MUSCLE
 

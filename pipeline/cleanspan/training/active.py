@@ -14,10 +14,10 @@ import numpy.typing as npt
 
 from cleanspan.recording.electrodes import neighbours
 from cleanspan.review.picking import Pick, SpanScores, choose, score_spans, span_onsets, unlikeness
-from cleanspan.training.dataset import Table, Tables
+from cleanspan.training.dataset import Table, Tables, of_people
 from cleanspan.training.judging import Panels, answers, fold_of_people
 from cleanspan.training.open_recordings import READ_S, SYSTEM_10_20
-from cleanspan.training.trials import SEED, Material, Tally, of_people, tallies, trial_panels
+from cleanspan.training.trials import SEED, Material, Tally, tallies, trial_panels
 from cleanspan.types import BLINK, CONTACT_LOSS, MUSCLE, Piece
 
 log = logging.getLogger(__name__)

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cleanspan.training.dataset import of_people
 from cleanspan.training.judging import fold_of_people
 from cleanspan.training.trials import (
     SEED,
     Material,
     Tally,
-    of_people,
     tallies,
     trial_panels,
     with_faults,

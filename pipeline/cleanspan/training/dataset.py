@@ -3,7 +3,7 @@
 One row a channel-window (or channel-event); every label is 1 there, 0 not there, -1 not known.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,6 +78,14 @@ class Tables:
 
     windows: Table
     events: Table
+
+
+def of_people(tables: Tables, people: Collection[str]) -> Tables:
+    """Choose the rows of some people."""
+    wanted = sorted(people)
+    return Tables(
+        *(table.rows(np.isin(table.person, wanted)) for table in (tables.windows, tables.events))
+    )
 
 
 def joined(tables: Sequence[Table]) -> Table:

@@ -1,5 +1,6 @@
 """Fit a model to the lab's hand labels, judge it on people left out, and store it."""
 
+import functools
 import logging
 import platform
 from collections.abc import Mapping, Sequence
@@ -35,8 +36,9 @@ from cleanspan.training.judging import (
 )
 from cleanspan.training.left_out import lessons_codes, read_left_out, write_left_out
 from cleanspan.training.lessons import Lesson, gather_lessons, labels_hash
+from cleanspan.training.mixing import fit_panels
 from cleanspan.training.results import Comparison
-from cleanspan.training.rounds import Fit, left_out_answers
+from cleanspan.training.rounds import left_out_answers
 from cleanspan.training.sample import SAMPLE, save_tables
 from cleanspan.training.scores import Calibration
 from cleanspan.training.sources import all_joined
@@ -169,24 +171,25 @@ def retrain(
     lab = all_joined([lesson.tables for lesson in lessons]) if lessons else None
     if lab is None or not _teaches(lab, labels):
         raise LabelsError([NOTHING_TO_LEARN])
-    known = _known_before(lessons, old)
+    known = _seen(lessons, old) - set(read_left_out(old.folder, lessons_codes(lessons)))
     _tell_known(known, lessons, old)
     rest = background(old_folder, seed=plan.seed) if plan.lab_share < 1 else None
-    met = _met(lessons, base)
+    met = set() if base is None else _seen(lessons, base)
     rules = {label: old.rules.get(label, SegmentRule()) for label in (BLINK, *window_labels)}
     warnings = _warnings(lab, window_labels, old, rest, base)
     # One thread: sums come out the same on every machine, and matrices this small gain nothing.
     with threadpool_limits(limits=1):
-        fit = Fit(
-            rest,
-            window_labels,
-            rules,
-            None if base is None else Panels.of(base),
-            plan.seeded_recipe,
-            plan.lab_share,
+        fit = functools.partial(
+            fit_panels,
+            rest=rest,
+            window_labels=window_labels,
+            rules=rules,
+            recipe=plan.seeded_recipe,
+            lab_share=plan.lab_share,
+            base=None if base is None else Panels.of(base),
         )
-        left_out = left_out_answers(lab, fit, folds=plan.folds, but=met)
-        panels = fit.panels(lab)
+        left_out = left_out_answers(lab, fit, folds=plan.folds, seed=plan.seed, but=met)
+        panels = fit(lab)
     judged = {lesson.person for lesson in lessons} - met
     ours = counts_of(left_out, lab, judged) if left_out else {}
     judgement = _judgement(ours, lessons, lab, old, known=known, plan=plan)
@@ -213,11 +216,9 @@ def retrain(
     )
 
 
-def _met(lessons: Sequence[Lesson], base: Model | None) -> set[str]:
-    """Find the people whom the model that votes has learned from: no fit here is new to them."""
-    if base is None:
-        return set()
-    return seen_people(base, [(lesson.person, lesson.content) for lesson in lessons])
+def _seen(lessons: Sequence[Lesson], model: Model) -> set[str]:
+    """Find the people whom a model has learned from."""
+    return seen_people(model, [(lesson.person, lesson.content) for lesson in lessons])
 
 
 def _teaches(lab: Tables, labels: Sequence[HandLabel]) -> bool:
@@ -226,12 +227,6 @@ def _teaches(lab: Tables, labels: Sequence[HandLabel]) -> bool:
         return True
     truths = {**lab.windows.truth, **lab.events.truth}
     return any((truth != UNKNOWN).any() for name, truth in truths.items() if name != LINE_NOISE)
-
-
-def _known_before(lessons: Sequence[Lesson], old: Model) -> set[str]:
-    """Find the people whom the old model learned from and has no left-out figures of."""
-    known = seen_people(old, [(lesson.person, lesson.content) for lesson in lessons])
-    return known - set(read_left_out(old.folder, lessons_codes(lessons)))
 
 
 def _tell_known(known: set[str], lessons: Sequence[Lesson], old: Model) -> None:
@@ -292,8 +287,7 @@ def _judgement(
     plan: Plan,
 ) -> Judgement:
     """Compare with the old model: asked about people new to it, else by its left-out figures."""
-    seen = seen_people(old, [(lesson.person, lesson.content) for lesson in lessons])
-    unseen = {lesson.person for lesson in lessons} - seen
+    unseen = {lesson.person for lesson in lessons} - _seen(lessons, old)
     theirs = read_left_out(old.folder, lessons_codes(lessons))
     theirs |= counts_of(answers(Panels.of(old), lab), lab, unseen)
     judged = set(ours) & set(theirs)

@@ -1,16 +1,12 @@
-"""The fits of one retraining: with everybody, and with groups of people left out in turn."""
+"""Groups of people left out in turn: what fits say of whom they have not seen."""
 
 import logging
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection
 
 import numpy as np
 
-from cleanspan.config import SegmentRule
-from cleanspan.training.dataset import Tables
-from cleanspan.training.fitting import Recipe
+from cleanspan.training.dataset import Tables, of_people
 from cleanspan.training.judging import Answer, Panels, answers, fold_of_people
-from cleanspan.training.mixing import fit_panels
 from cleanspan.training.truth import UNKNOWN
 
 logger = logging.getLogger(__name__)
@@ -18,53 +14,25 @@ logger = logging.getLogger(__name__)
 FEWEST_FOR_FOLDS = 2
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Fit:
-    """What all fits of one retraining share.
-
-    Attributes
-    ----------
-    rest : Tables or None
-        Background.
-    window_labels : sequence of str
-    rules : mapping of str to SegmentRule
-    base : Panels or None
-        The model that votes beside what is fitted.
-    recipe : Recipe
-    lab_share : float
-    """
-
-    rest: Tables | None
-    window_labels: Sequence[str]
-    rules: Mapping[str, SegmentRule]
-    base: Panels | None
-    recipe: Recipe
-    lab_share: float
-
-    def panels(self, lab: Tables) -> Panels:
-        """Fit to rows of the lab's."""
-        return fit_panels(
-            lab,
-            self.rest,
-            self.window_labels,
-            self.rules,
-            recipe=self.recipe,
-            lab_share=self.lab_share,
-            base=self.base,
-        )
-
-
 def left_out_answers(
-    lab: Tables, fit: Fit, *, folds: int, but: Collection[str] = ()
+    lab: Tables,
+    fit: Callable[[Tables], Panels],
+    *,
+    folds: int,
+    seed: int,
+    but: Collection[str] = (),
 ) -> dict[str, Answer]:
     """Answer each person's rows by a model that did not learn from that person.
 
     Parameters
     ----------
     lab : Tables
-    fit : Fit
+    fit : callable
+        Fits a model to some of the lab's rows.
     folds : int
         Groups of people left out in turn.
+    seed : int
+        Decides who is in which group.
     but : collection of str
         People whom the model that votes has met: they stay without an answer.
 
@@ -76,7 +44,7 @@ def left_out_answers(
     people = set(lab.windows.person.tolist()) | set(lab.events.person.tolist())
     if len(people) < FEWEST_FOR_FOLDS:
         return {}
-    fold_of = fold_of_people(people, folds, seed=fit.recipe.seed)
+    fold_of = fold_of_people(people, folds, seed=seed)
     result: dict[str, Answer] = {}
     for fold in sorted(set(fold_of.values())):
         out = {person for person, dealt in fold_of.items() if dealt == fold}
@@ -84,7 +52,7 @@ def left_out_answers(
         if not asked:
             continue
         logger.info("judging: group %d of %d", fold + 1, max(fold_of.values()) + 1)
-        panels = fit.panels(_of_people(lab, people - out))
+        panels = fit(of_people(lab, people - out))
         for label, answer in answers(panels, lab).items():
             table = lab.events if label in panels.events.labels else lab.windows
             here = np.isin(table.person, asked)
@@ -94,12 +62,3 @@ def left_out_answers(
             result[label].probability[here] = answer.probability[here]
             result[label].marked[here] = answer.marked[here]
     return result
-
-
-def _of_people(tables: Tables, people: set[str]) -> Tables:
-    """Keep the rows of some people."""
-    wanted = sorted(people)
-    return Tables(
-        tables.windows.rows(np.isin(tables.windows.person, wanted)),
-        tables.events.rows(np.isin(tables.events.person, wanted)),
-    )

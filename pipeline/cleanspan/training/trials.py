@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from cleanspan.atomic import replacing_file
-from cleanspan.training.dataset import Table, Tables, joined
+from cleanspan.training.dataset import Table, Tables, joined, of_people
 from cleanspan.training.fitting import Recipe, View
 from cleanspan.training.ingredients import INJECTED_SHARES, Ingredients
 from cleanspan.training.judging import Answer, Panels, answers
@@ -129,13 +129,6 @@ def load_material(folder: Path) -> Material | None:
     if not all(path.is_file() for path in paths):
         return None
     return Material(*(load_tables(path) for path in paths))
-
-
-def of_people(tables: Tables, people: Sequence[str]) -> Tables:
-    """Choose the rows of some people."""
-    return Tables(
-        *(table.rows(np.isin(table.person, people)) for table in (tables.windows, tables.events))
-    )
 
 
 def judged_faults(material: Material, people: Sequence[str]) -> Tables:

@@ -14,6 +14,7 @@ from cleanspan.labelling.drift import load_reference
 from cleanspan.labelling.model import load_model
 from cleanspan.training import comparing, rounds
 from cleanspan.training import lessons as lessons_module
+from cleanspan.training import retrain as module
 from cleanspan.training.background import background
 from cleanspan.training.comparing import compare_models, marked_by
 from cleanspan.training.dataset import Table
@@ -90,17 +91,17 @@ def test_another_seed_is_another_model(done, lab, tmp_path):
 
 def test_nobody_is_ever_on_both_sides(lab, tmp_path, monkeypatch):
     taught, asked = [], []
-    real_fit, real_answers = rounds.fit_panels, rounds.answers
+    real_fit, real_answers = module.fit_panels, rounds.answers
 
-    def fit(own, rest, *args, **more):
+    def fit(own, **more):
         taught.append(set(own.windows.person) | set(own.events.person))
-        return real_fit(own, rest, *args, **more)
+        return real_fit(own, **more)
 
     def answer(panels, tables):
         asked.append(panels)
         return real_answers(panels, tables)
 
-    monkeypatch.setattr(rounds, "fit_panels", fit)
+    monkeypatch.setattr(module, "fit_panels", fit)
     monkeypatch.setattr(rounds, "answers", answer)
     run(lab, tmp_path)
     everybody = {f"p{number}" for number in range(6)}
@@ -133,7 +134,7 @@ def test_a_lab_model_is_compared_by_its_own_left_out_figures(done, lab, tmp_path
 def test_labels_that_teach_nothing_are_refused_before_anything_is_fitted(
     rows, lab, tmp_path, monkeypatch
 ):
-    monkeypatch.setattr(rounds, "fit_panels", lambda *_, **__: pytest.fail("fitted"))
+    monkeypatch.setattr(module, "fit_panels", lambda *_, **__: pytest.fail("fitted"))
     labels = tmp_path / "nothing.csv"
     header = "recording,label,onset_s,duration_s,channels,reader,note"
     labels.write_text("\n".join([header, *(f"p3_rest.edf,{row}" for row in rows)]) + "\n")

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 from cleanspan.export.report.strip import length, percent
 from cleanspan.features.registry import FEWEST_COMPARED
+from cleanspan.recording.odd import listed
 from cleanspan.types import CONTACT_LOSS, OF_ALL_CHANNELS, REFERENCE_LOST, Screened
 
 if TYPE_CHECKING:
@@ -123,9 +124,7 @@ def to_watch(screened: Screened) -> str:
     names = [str(name) for name in table["channel"]]
     if len(names) == len(screened.eeg) > 1:
         return ""
-    if len(names) > _NAMED:
-        return f"{', '.join(names[:_NAMED])} and {len(names) - _NAMED} more"
-    return ", ".join(names)
+    return listed(names, _NAMED)
 
 
 def share_column(label: str) -> str:
