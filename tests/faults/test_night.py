@@ -1,6 +1,7 @@
 """Faults of one recording, the disk, the inbox and the ledger: nothing else is lost by them."""
 
 import contextlib
+import csv
 import errno
 import os
 import shutil
@@ -17,8 +18,10 @@ from pathlib import Path
 import pytest
 
 from cleanspan.errors import CleanspanError, OutputError
+from cleanspan.night import placing
 from cleanspan.night.account import Account
 from cleanspan.night.config import CODE, Limits, NightConfig, Page
+from cleanspan.night.ledger import Ledger
 from cleanspan.night.planning import Model, Request
 from cleanspan.night.run import run_night
 from cleanspan.night.schema import LedgerError
@@ -66,6 +69,11 @@ class Night:
     @property
     def page(self) -> str:
         return (self.output / "night.html").read_text()
+
+    @property
+    def summary(self) -> list[dict[str, str]]:
+        with (self.output / "summary.csv").open(encoding="utf-8", newline="") as file:
+            return list(csv.DictReader(file))
 
 
 @pytest.fixture
@@ -483,11 +491,36 @@ def test_a_page_from_before_a_kill_says_that_the_run_did_not_end(night: Night) -
         patch.setattr("cleanspan.night.run.placing.place", cut_off)
         with pytest.raises(Stop):
             night.run()
-    assert "Not finished" in pages[0]
+    assert "Not finished: 0 of 3 recordings" in pages[0]
     assert "it was cut off" in pages[0]
     account = night.run()
     assert "The run before this one was cut off" in account.remarks[0]
     assert account.counts["done"] == 3
+
+
+def test_a_run_that_is_killed_leaves_a_summary_of_what_was_done(
+    night: Night, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    night.put(**GOOD)
+    placed = placing.place
+    monkeypatch.setattr("cleanspan.night.run.PAGE_EVERY_S", 0.0)
+
+    class Stop(BaseException):
+        pass
+
+    def cut_off_after_one(ledger: Ledger, *rest: object) -> None:
+        if ledger.rows("SELECT 1 FROM jobs WHERE state = 'done'"):
+            raise Stop
+        placed(ledger, *rest)  # type: ignore[arg-type]
+
+    with monkeypatch.context() as patch:
+        patch.setattr("cleanspan.night.run.placing.place", cut_off_after_one)
+        with pytest.raises(Stop):
+            night.run()
+    assert "Not finished: 1 of 3 recordings" in night.page
+    assert [row["status"] for row in night.summary] == ["done"]
+    night.run()
+    assert [row["status"] for row in night.summary] == ["done"] * 3
 
 
 def calls(night: Night) -> list[list[str]]:

@@ -33,7 +33,7 @@ from cleanspan.types import NIGHT_LOCK, SUMMARY
 
 SCREEN = "cleanspan.screen:screen_recording"
 PAGE_EVERY_S = 30.0
-"""How often the page is renewed while the run is under way."""
+"""How often the page and the summary are renewed while the run is under way."""
 
 _log = logging.getLogger(__name__)
 
@@ -175,14 +175,14 @@ class _Night:
         )
         run = ledger.begin_run(model=model.fingerprint, config=settings)
         self.account = Account(run=run, started_at=utc_now(), model=model.fingerprint)
-        self.page_written = -PAGE_EVERY_S
+        self.renewed = -PAGE_EVERY_S
 
     def run(self) -> Account:
         """Carry out the steps."""
         began = time.monotonic()
         output, account = self.config.output_folder, self.account
         self._make_room()
-        self._write_page()
+        self._renew()
         placed, waiting = placing.recover(self.ledger, output)
         first_run = self.ledger.take_over(account.run)
         if first_run < account.run:
@@ -193,6 +193,7 @@ class _Night:
         staging = placing.new_staging(output)
         plan = self.planner.plan(self.request, staging, first_run=first_run)
         account.take(plan)
+        self._renew()
         _log.info("found", extra={"found": plan.found, "new": account.planned})
         failed = self._screen(plan.tasks)
         repeated = [
@@ -242,8 +243,8 @@ class _Night:
                 kind = self._settle(message, by_job[message.job])
                 if kind != Kind.DONE:
                     failed[message.job] = kind
-                if time.monotonic() - self.page_written > PAGE_EVERY_S:
-                    self._write_page()
+                if time.monotonic() - self.renewed > PAGE_EVERY_S:
+                    self._renew()
         return failed
 
     def _settle(self, ended: Try, task: Task) -> Kind:
@@ -281,13 +282,19 @@ class _Night:
         _log.info("done", extra=_facts(ended, name))
         return ended
 
-    def _write_page(self) -> None:
-        """Renew the page; one that cannot be written must not stop the work."""
-        self.page_written = time.monotonic()
+    def _renew(self) -> None:
+        """Renew page and summary; what cannot be written must not stop the work."""
+        self.renewed = time.monotonic()
         try:
             write_page(self.ledger.connection, self.config, self.account)
+            self._sum_up()
         except CleanspanError as error:
             _log.error("the page cannot be written", extra={"error": str(error)})
+
+    def _sum_up(self) -> None:
+        """Write the summary of all that has a result, or should have one."""
+        everything = history.lines(self.ledger.connection)
+        write_summary(history.summary(everything, self.names), self.config.output_folder / SUMMARY)
 
     def _finish(self) -> None:
         """Write summaries and page, and note the end."""
@@ -299,9 +306,8 @@ class _Night:
             night.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise output_error(night, error) from error
-        everything = history.lines(self.ledger.connection)
         write_summary(history.summary(tonight, self.names), night / SUMMARY)
-        write_summary(history.summary(everything, self.names), output / SUMMARY)
+        self._sum_up()
         account.finished = True
         write_page(self.ledger.connection, self.config, account)
         placing.sweep(output)
