@@ -879,9 +879,10 @@ def test_a_recording_whose_end_is_missing_is_told_under_the_table(run, source):
     Path("cut.edf").write_bytes(whole[: -len(whole) // 4])
     done = run("cut.edf", source)
     assert done.status == 0
-    (line,) = (line for line in done.out.splitlines() if line.startswith("warnings"))
-    assert line.startswith("warnings about 1 of 2 recordings: cut.edf: ")
-    assert "the end is missing" in line
+    told = done.out.splitlines()
+    (line,) = (line for line in told if "the end is missing" in line)
+    assert line.startswith("  cut.edf: ")
+    assert told[told.index(line) - 1] == "warnings about 1 of 2 recordings:"
     assert "warnings" not in run(source, out="other").out
 
 
@@ -892,22 +893,28 @@ def test_usable_time_of_few_channels_is_told_under_the_table(run, tmp_path):
     samples[2:] += 60 * _made.np.sin(2 * _made.np.pi * 50 * time_s)
     path = _made.write_edf(tmp_path / "loud.edf", samples, _made.SMALL_CAP)
     done = run(path)
-    (line,) = (line for line in done.out.splitlines() if line.startswith("warnings"))
-    assert "usable_s is the time of 2 of 8 channels: the plan drops the others" in line
+    assert "  loud.edf: usable_s is the time of 2 of 8 channels: the plan drops" in done.out
     assert "usable_s is the time of 2 of 8" in summary()[0]["warnings"]
 
 
-def test_warnings_beyond_the_first_are_counted():
+def test_warnings_are_told_once_each_and_those_beyond_a_few_are_counted():
     from cleanspan.cli.screen import warning_lines
     from cleanspan.screen import Outcome
 
     first = Outcome("a.edf", "done", Path("out/a"), warnings=("one", "two"))
-    second = Outcome("b.edf", "done", Path("out/b-2"), warnings=("three",))
+    second = Outcome("b.edf", "done", Path("out/b-2"), warnings=("two", "th\nree"))
     quiet, failed = Outcome("c.edf", "done"), Outcome("d.edf", "failed", warnings=("four",))
     assert warning_lines([quiet, first, second, failed]) == [
-        "warnings about 2 of 4 recordings: a.edf: one (and 2 more in summary.csv, column warnings)"
-    ]
-    assert warning_lines([quiet, second]) == [
-        "warnings about 1 of 2 recordings: b.edf (b-2): three"
+        "warnings about 2 of 4 recordings:",
+        "  a.edf: one",
+        "  a.edf, b.edf (b-2): two",
+        "  b.edf (b-2): th ree",
     ]
     assert warning_lines([quiet, failed]) == []
+    many = Outcome("m.edf", "done", warnings=tuple("abcdefgh"))
+    assert warning_lines([many])[-2:] == [
+        "  m.edf: e",
+        "  and 3 more in summary.csv, column warnings",
+    ]
+    alike = [Outcome(f"{number}.edf", "done", warnings=("odd",)) for number in range(9)]
+    assert warning_lines(alike)[1:] == ["  0.edf, 1.edf, 2.edf and 6 more: odd"]

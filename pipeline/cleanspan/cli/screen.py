@@ -18,6 +18,10 @@ from cleanspan.errors import UsageError
 if TYPE_CHECKING:
     from cleanspan.screen import Outcome
 
+_WARNINGS_SHOWN = 5
+_NAMED = 3
+"""Warnings told below the table, and recordings named for each; the summary has them all."""
+
 
 @click.command("screen")
 @click.argument("paths", nargs=-1, required=True, type=GivenPath())
@@ -172,17 +176,24 @@ def table_lines(outcomes: "Sequence[Outcome]") -> list[str]:
 
 
 def warning_lines(outcomes: "Sequence[Outcome]") -> list[str]:
-    """Say that there are warnings: the first of them, and where all stand."""
+    """Say what the warnings are, the same one of several recordings once, and where all stand."""
+    from cleanspan.recording.odd import listed
+
     warned = [outcome for outcome in outcomes if outcome.status == "done" and outcome.warnings]
     if not warned:
         return []
-    first = warned[0]
-    which = f"warnings about {len(warned)} of {len(outcomes)} recordings"
-    told = f"{which}: {_name(first)}: {first.warnings[0]}"
-    more = sum(len(outcome.warnings) for outcome in warned) - 1
-    if more:
-        told += f" (and {more} more in summary.csv, column warnings)"
-    return [" ".join(told.split())]
+    names: dict[str, list[str]] = {}
+    for outcome in warned:
+        for text in dict.fromkeys(outcome.warnings):
+            names.setdefault(" ".join(text.split()), []).append(" ".join(_name(outcome).split()))
+    lines = [f"warnings about {len(warned)} of {len(outcomes)} recordings:"]
+    lines += [
+        f"  {listed(who, _NAMED)}: {text}" for text, who in list(names.items())[:_WARNINGS_SHOWN]
+    ]
+    more = len(names) - _WARNINGS_SHOWN
+    if more > 0:
+        lines.append(f"  and {more} more in summary.csv, column warnings")
+    return lines
 
 
 def _name(outcome: "Outcome") -> str:

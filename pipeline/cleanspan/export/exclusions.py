@@ -46,7 +46,7 @@ class Marked(Protocol):
 
 
 FEW_SHARE = 0.5
-"""Where the plan keeps less than this share of the channels, the usable time alone misleads."""
+"""Where the plan keeps no more than this share of the channels, the usable time alone misleads."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,7 +85,7 @@ class Applied:
         """Say that the usable time is that of a few channels, where it is."""
         channels = len(self.channels)
         kept = channels - len(self.dropped)
-        if kept >= FEW_SHARE * channels:
+        if kept > FEW_SHARE * channels or not channels:
             return []
         return [
             f"usable_s is the time of {kept} of {channels} channels: the plan drops the others"
