@@ -94,7 +94,7 @@ def run(lab, monkeypatch, capsys, tmp_path):
 def test_a_model_is_learned_judged_and_stored_but_not_put_into_use(lab, run, tmp_path):
     out, _ = run(lab / "in", "--labels", lab / "labels.csv", "--name", "spring")
     assert "spring@" in out
-    assert "not distinguishable" in out
+    assert "not judged: 3 people left out are too few" in out
     assert "cleanspan model show spring" in out
     assert "cleanspan model use" not in out
     store = store_module.ModelStore(tmp_path / "state" / "cleanspan" / "models")

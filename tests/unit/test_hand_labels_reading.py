@@ -230,6 +230,15 @@ def test_marks_must_fit_their_recording(tmp_path):
     )
 
 
+def test_many_recordings_that_are_missing_are_told_in_one_line(tmp_path):
+    write_edf(tmp_path / "ward_01.edf")
+    rows = [f"gone_{number}.edf,muscle,1,4,Fp1,r," for number in range(9)]
+    path = write(tmp_path, "ward_01.edf,blink,1,0.2,Fp1,r,", *rows)
+    (line,) = problems(path, recordings=[tmp_path])
+    assert ":3: each of 9 recordings 'gone_0.edf', 'gone_1.edf', " in line
+    assert " and 3 more must be found once, got none; give the folder" in line
+
+
 def test_namesakes_are_told_apart_by_more_of_the_path(tmp_path):
     for folder in ("monday", "tuesday"):
         (tmp_path / folder).mkdir()

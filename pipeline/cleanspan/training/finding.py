@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
+from cleanspan.recording.odd import listed
 from cleanspan.recording.opening import RECORDING_SUFFIXES
 
 MARKED = "_marked"
@@ -43,3 +44,33 @@ def locate(recording: str, index: Mapping[str, list[Path]]) -> list[Path]:
     if len(tail) > 1 and len(found) > 1:
         found = [p for p in found if tuple(x.lower() for x in p.parts[-len(tail) :]) == tail]
     return found
+
+
+def not_found(places: Mapping[str, str], index: Mapping[str, list[Path]]) -> list[str]:
+    """Say which recordings have namesakes, a line each, and which are missing, in one line.
+
+    Parameters
+    ----------
+    places : mapping of str to str
+        Where each recording that is not found just once is named first, ``file:line``.
+    index : mapping
+        Where recordings lie.
+    """
+    problems = []
+    missing = []
+    for name, place in places.items():
+        found = locate(name, index)
+        if found:
+            problems.append(
+                f"{place}: the recording {name!r} must be found once, got "
+                f"{', '.join(map(str, found))}; give its folder, or more of its path"
+            )
+        else:
+            missing.append(name)
+    if missing:
+        which = f"each of {len(missing)} recordings" if len(missing) > 1 else "the recording"
+        problems.append(
+            f"{places[missing[0]]}: {which} {listed([repr(name) for name in missing])} must be "
+            "found once, got none; give the folder, or take the marks out"
+        )
+    return problems

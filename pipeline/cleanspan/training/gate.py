@@ -50,13 +50,15 @@ class Judgement:
 
     @property
     def verdict(self) -> str:
-        """Say whether the new model is better, worse, or not distinguishable.
+        """Say whether the new model is better, worse, or not distinguishable; or not judged.
 
         Worse on one label is worse. Better on one is better, unless another lost more than
         `MARGIN`: that it may be chance does not make it good.
         """
         verdicts = {difference.verdict for difference in self.labels.values()}
-        if self.people < FEWEST_PEOPLE or verdicts <= {ALIKE, FEW, UNKNOWN}:
+        if self.people < FEWEST_PEOPLE:
+            return UNKNOWN
+        if verdicts <= {ALIKE, FEW, UNKNOWN}:
             return ALIKE
         if WORSE in verdicts:
             return WORSE
@@ -73,11 +75,11 @@ class Judgement:
         )
 
     def summary(self) -> str:
-        """Say in one line whether the new model is better, worse or not distinguishable."""
+        """Say in one line whether the new model is better or worse than the old one."""
         if self.people < FEWEST_PEOPLE:
             return (
-                f"the new model is not distinguishable from the old: {self.people} people left "
-                f"out are too few to judge (at least {FEWEST_PEOPLE}){self.why_few}"
+                f"the new model was {UNKNOWN}: {self.people} people left out are too few (at "
+                f"least {FEWEST_PEOPLE}){self.why_few}"
             )
         figures = ", ".join(
             f"{label} {d.new_f1:.3f} (before {d.old_f1:.3f}: {d.verdict})"

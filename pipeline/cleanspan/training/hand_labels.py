@@ -18,7 +18,7 @@ from cleanspan.config import LabelRules
 from cleanspan.errors import CleanspanError, LabelsError
 from cleanspan.recording.opening import open_recording
 from cleanspan.recording.roles import guess_role
-from cleanspan.training.finding import MARKED, find_recordings, locate
+from cleanspan.training.finding import MARKED, find_recordings, locate, not_found
 from cleanspan.training.label_rules import unknown_not_read
 from cleanspan.training.problems import Problems
 from cleanspan.training.table_text import table_text
@@ -323,25 +323,16 @@ def by_file(
         If a recording is not found, or found more than once.
     """
     groups: dict[Path, list[HandLabel]] = {}
-    problems: dict[str, str] = {}
+    places: dict[str, str] = {}
     for row in labels:
         found = locate(row.recording, index)
         if len(found) == 1:
             groups.setdefault(found[0], []).append(row)
         else:
-            problems.setdefault(row.recording, _not_found(row, found))
-    if problems:
-        raise LabelsError(list(problems.values()))
+            places.setdefault(row.recording, row.place)
+    if places:
+        raise LabelsError(not_found(places, index))
     return dict(sorted(groups.items()))
-
-
-def _not_found(row: HandLabel, found: Sequence[Path]) -> str:
-    """Say that a recording is missing or has namesakes."""
-    got = ", ".join(map(str, found)) or "none"
-    return (
-        f"{row.place}: the recording {row.recording!r} must be found once, got {got}; "
-        "give its folder, or more of its path"
-    )
 
 
 def check_against_recordings(
@@ -352,10 +343,11 @@ def check_against_recordings(
     for row in labels:
         by_recording.setdefault(row.recording, []).append(row)
     problems = Problems()
+    places: dict[str, str] = {}
     for name, rows in by_recording.items():
         found = locate(name, index)
         if len(found) != 1:
-            problems.append(_not_found(rows[0], found))
+            places[name] = rows[0].place
             continue
         try:
             recording = open_recording(found[0])
@@ -364,7 +356,7 @@ def check_against_recordings(
             continue
         _tell_misfits(rows, recording, problems)
         recording.close()
-    return problems
+    return [*not_found(places, index), *problems]
 
 
 def unknown_channels(row: HandLabel, known: Collection[str]) -> list[str]:

@@ -150,7 +150,7 @@ def test_a_lab_model_is_never_asked_about_people_it_learned_from(done, lab, tmp_
     (bare / "left-out.toml").unlink()
     second = run(lab, tmp_path, start=bare, name="lab-2")
     assert (second.judgement.people, second.judgement.known_before) == (0, 6)
-    assert "too few to judge" in second.judgement.summary()
+    assert "not judged: 0 people left out are too few" in second.judgement.summary()
     assert "on 6 more the old model cannot be judged: it learned" in second.judgement.summary()
     (said,) = [text for text in caplog.messages if "learned from 6 of these people" in text]
     assert "the 0 others are too few" in said
@@ -191,7 +191,7 @@ def test_one_person_is_too_few_but_teaches(lab, tmp_path):
     few.write_text("\n".join([text[0], *(row for row in text if row.startswith("p0_"))]))
     made = run(lab, tmp_path, labels=few)
     assert (made.people, made.judgement.people) == (1, 0)
-    assert "not distinguishable" in made.judgement.summary()
+    assert "not judged: 0 people left out are too few" in made.judgement.summary()
 
 
 def test_a_missing_recording_is_named(lab, tmp_path):

@@ -91,7 +91,7 @@ def test_a_damaged_judgement_is_refused(tmp_path):
         (8, [(-0.2, -0.05)], "worse"),
         (8, [(0.05, 0.2), (-0.2, -0.05)], "worse"),
         (8, [(-0.1, 0.1)], "not distinguishable"),
-        (3, [(0.05, 0.2)], "not distinguishable"),
+        (3, [(0.05, 0.2)], "not judged"),
     ],
 )
 def test_one_line_says_better_worse_or_neither(people, spans, verdict):
