@@ -55,6 +55,8 @@ class Outcome:
     warnings : tuple of str
     error : str
         One line where it failed, else empty.
+    findings : tuple of str
+        What else is to say about channels: salt bridges, line noise everywhere, polarity.
     """
 
     recording: str
@@ -71,6 +73,7 @@ class Outcome:
     config: str = ""
     warnings: tuple[str, ...] = ()
     error: str = ""
+    findings: tuple[str, ...] = ()
 
 
 def screen_recording(
@@ -340,6 +343,7 @@ def _outcome(
     result: Screened, applied: "Applied", folder: Path, warnings: Sequence[str]
 ) -> Outcome:
     """Sum up one recording."""
+    from cleanspan.export.told import finding_lines
     from cleanspan.labelling.channels import MEND, NOT_SCREENED, reference_is_to_mend
 
     recorded_s = sum(piece.duration_s for piece in result.recording.pieces)
@@ -361,5 +365,6 @@ def _outcome(
             *table["channel"][table["verdict"] == MEND],
         ),
         shortfalls=applied.shortfalls,
+        findings=finding_lines(result.findings),
         warnings=(*applied.about_channels(), *warnings),
     )

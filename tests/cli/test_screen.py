@@ -23,7 +23,7 @@ LEAN = ("--marked", "none", "--no-report", "--no-windows", "--jobs", "1")
 COLUMNS = (
     *("recording", "status", "duration_s", "channels", "clean_share", "usable_s"),
     *("blink_share", "muscle_share", "line_noise_share", "contact_loss_share"),
-    *("mend", "model", "config", "warnings", "error"),
+    *("mend", "model", "config", "findings", "warnings", "error"),
 )
 
 
@@ -898,23 +898,30 @@ def test_usable_time_of_few_channels_is_told_under_the_table(run, tmp_path):
 
 
 def test_warnings_are_told_once_each_and_those_beyond_a_few_are_counted():
-    from cleanspan.cli.screen import warning_lines
+    from cleanspan.cli.screen import told_lines
     from cleanspan.screen import Outcome
 
     first = Outcome("a.edf", "done", Path("out/a"), warnings=("one", "two"))
     second = Outcome("b.edf", "done", Path("out/b-2"), warnings=("two", "th\nree"))
     quiet, failed = Outcome("c.edf", "done"), Outcome("d.edf", "failed", warnings=("four",))
-    assert warning_lines([quiet, first, second, failed]) == [
+    assert told_lines([quiet, first, second, failed]) == [
         "warnings about 2 of 4 recordings:",
         "  a.edf: one",
         "  a.edf, b.edf (b-2): two",
         "  b.edf (b-2): th ree",
     ]
-    assert warning_lines([quiet, failed]) == []
+    assert told_lines([quiet, failed]) == []
     many = Outcome("m.edf", "done", warnings=tuple("abcdefgh"))
-    assert warning_lines([many])[-2:] == [
+    assert told_lines([many])[-2:] == [
         "  m.edf: e",
         "  and 3 more in summary.csv, column warnings",
     ]
+    found = Outcome("f.edf", "done", findings=("Joined.",), warnings=("odd",))
+    assert told_lines([found, quiet]) == [
+        "findings about 1 of 2 recordings:",
+        "  f.edf: Joined.",
+        "warnings about 1 of 2 recordings:",
+        "  f.edf: odd",
+    ]
     alike = [Outcome(f"{number}.edf", "done", warnings=("odd",)) for number in range(9)]
-    assert warning_lines(alike)[1:] == ["  0.edf, 1.edf, 2.edf and 6 more: odd"]
+    assert told_lines(alike)[1:] == ["  0.edf, 1.edf, 2.edf and 6 more: odd"]

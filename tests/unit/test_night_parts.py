@@ -7,6 +7,7 @@ import logging
 import os
 import re
 import sys
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
@@ -14,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cleanspan.export.tables import FACTS_FORMAT
+from cleanspan.export.told import finding_lines
 from cleanspan.night import crew, history
 from cleanspan.night.account import Account
 from cleanspan.night.after import tell
@@ -27,7 +28,7 @@ from cleanspan.night.ledger import Ledger
 from cleanspan.night.names import Names
 from cleanspan.night.page import trend_bars, write_page
 from cleanspan.night.records import Found
-from cleanspan.night.told import findings_of
+from cleanspan.types import Finding
 
 log = logging.getLogger("cleanspan.night.parts")
 
@@ -149,6 +150,7 @@ def enter(
     inbox: str = "/in",
     channels: int = 19,
     note: str = "note",
+    findings: Sequence[str] = (),
 ) -> None:
     """Enter a result of a recording that came in on a day."""
     found = Found(Path(inbox) / digest, Path(inbox), Stamp(1, 1, 1))
@@ -166,6 +168,7 @@ def enter(
                 "status": "done",
                 "duration_s": duration_s,
                 "channels": channels,
+                "findings": findings,
             }
         )
         db.execute(
@@ -235,38 +238,23 @@ def test_an_electrode_with_contact_and_a_finding_is_named(ledger: Ledger, tmp_pa
     assert "calls for mending. With contact, but noted: salt bridge (C3, Pz)." in page
 
 
-def test_findings_of_a_recording_are_read_from_its_facts(tmp_path: Path) -> None:
+def test_findings_become_lines_and_bridges_make_one() -> None:
     found = [
-        ("salt bridge", ["Fp1", "Fpz"], "joined"),
-        ("line noise everywhere", ["Fp1", "Fpz"], "Nearly all channels have line noise."),
-        ("dead", ["C3"], "C3 had no contact."),
-        ("salt bridge", ["F6", "F8"], "joined"),
+        Finding("salt bridge", ("Fp1", "Fpz"), "joined"),
+        Finding("line noise everywhere", ("Fp1", "Fpz"), "Nearly all channels have line noise."),
+        Finding("dead", ("C3",), "C3 had no contact."),
+        Finding("salt bridge", ("F6", "F8"), "joined"),
     ]
-    items = [{"kind": kind, "channels": who, "text": text} for kind, who, text in found]
-    facts = tmp_path / "R_facts.json"
-    facts.write_text(json.dumps({"facts": FACTS_FORMAT, "findings": items}))
-    assert findings_of(tmp_path) == (
+    assert finding_lines(found) == (
         "Nearly all channels have line noise.",
         "Joined by salt water: Fp1–Fpz, F6–F8; dry the skin between.",
     )
-    told = {"facts": FACTS_FORMAT}
-    lists = ([{"kind": 3}], 1)
-    of_ours = [json.dumps(told), *(json.dumps(told | {"findings": one}) for one in lists)]
-    for damaged in ("{", "[]", '{"findings": [{"kind": 3}]}', '{"findings": 1}', *of_ours):
-        facts.write_text(damaged)
-        assert findings_of(tmp_path) == ()
-    facts.unlink()
-    assert findings_of(tmp_path) == ()
+    assert finding_lines([]) == ()
 
 
 def test_the_page_tells_what_was_found_in_each_recording(ledger: Ledger, tmp_path: Path) -> None:
     """Line noise everywhere is the ear clip's; no electrode of the table tells of it."""
-    enter(ledger, "a", "2031-03-03", [("Fp1", 0.0, "good")])
-    (tmp_path / "a").mkdir()
-    item = {"kind": "line noise everywhere", "channels": ["Fp1"], "text": "Check the <ear> clips."}
-    (tmp_path / "a" / "a_facts.json").write_text(
-        json.dumps({"facts": FACTS_FORMAT, "findings": [item]})
-    )
+    enter(ledger, "a", "2031-03-03", [("Fp1", 0.0, "good")], findings=["Check the <ear> clips."])
     assert "Check the <ear> clips." in page_of(ledger, tmp_path)
     assert "&lt;ear&gt;" in (tmp_path / "night.html").read_text()
 

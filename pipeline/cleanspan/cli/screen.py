@@ -18,9 +18,9 @@ from cleanspan.errors import UsageError
 if TYPE_CHECKING:
     from cleanspan.screen import Outcome
 
-_WARNINGS_SHOWN = 5
+_SHOWN = 5
 _NAMED = 3
-"""Warnings told below the table, and recordings named for each; the summary has them all."""
+"""Findings and warnings told below the table, and recordings named for each."""
 
 
 @click.command("screen")
@@ -76,7 +76,7 @@ def command(
             tasks, config=config, model=model_folder, jobs=jobs or _cores(), done=done
         )
     if not quiet:
-        click.echo("\n".join([*table_lines(outcomes), *warning_lines(outcomes)]))
+        click.echo("\n".join([*table_lines(outcomes), *told_lines(outcomes)]))
         click.echo(f"results: {out}")
     failed = [outcome for outcome in outcomes if outcome.status != "done"]
     for outcome in failed:
@@ -175,24 +175,34 @@ def table_lines(outcomes: "Sequence[Outcome]") -> list[str]:
     ]
 
 
-def warning_lines(outcomes: "Sequence[Outcome]") -> list[str]:
-    """Say what the warnings are, the same one of several recordings once, and where all stand."""
+def told_lines(outcomes: "Sequence[Outcome]") -> list[str]:
+    """Say what was found beside marks, and what the warnings are."""
+    done = [outcome for outcome in outcomes if outcome.status == "done"]
+    return [
+        *_lines_about(len(outcomes), "findings", [(one, one.findings) for one in done]),
+        *_lines_about(len(outcomes), "warnings", [(one, one.warnings) for one in done]),
+    ]
+
+
+def _lines_about(
+    recordings: int, what: str, texts_of: "Sequence[tuple[Outcome, Sequence[str]]]"
+) -> list[str]:
+    """Write a block of lines, the same text of several recordings once, and where all stand."""
     from cleanspan.recording.odd import listed
 
-    warned = [outcome for outcome in outcomes if outcome.status == "done" and outcome.warnings]
-    if not warned:
-        return []
     names: dict[str, list[str]] = {}
-    for outcome in warned:
-        for text in dict.fromkeys(outcome.warnings):
+    for outcome, texts in texts_of:
+        for text in dict.fromkeys(texts):
             names.setdefault(" ".join(text.split()), []).append(" ".join(_name(outcome).split()))
-    lines = [f"warnings about {len(warned)} of {len(outcomes)} recordings:"]
-    lines += [
-        f"  {listed(who, _NAMED)}: {text}" for text, who in list(names.items())[:_WARNINGS_SHOWN]
+    if not names:
+        return []
+    lines = [
+        f"{what} about {sum(bool(texts) for _, texts in texts_of)} of {recordings} recordings:"
     ]
-    more = len(names) - _WARNINGS_SHOWN
+    lines += [f"  {listed(who, _NAMED)}: {text}" for text, who in list(names.items())[:_SHOWN]]
+    more = len(names) - _SHOWN
     if more > 0:
-        lines.append(f"  and {more} more in summary.csv, column warnings")
+        lines.append(f"  and {more} more in summary.csv, column {what}")
     return lines
 
 

@@ -50,7 +50,7 @@ def write_summary(
     header = [
         *("recording", "status", "duration_s", "channels", _CLEAN, "usable_s", "meets_plan"),
         *(columns := list(dict.fromkeys([*shares, *older]))),
-        *("mend", "folder", "model", "config", "warnings", "error"),
+        *("mend", "folder", "model", "config", "findings", "warnings", "error"),
     ]
     added = [
         name
@@ -87,6 +87,7 @@ def _row(outcome: "Outcome", columns: Sequence[str]) -> list[str]:
         _folder_cell(outcome),
         plain_cell(outcome.model),
         outcome.config,
+        plain_cell(" ".join(outcome.findings)),
         plain_cell("; ".join(outcome.warnings)),
         plain_cell(outcome.error),
     ]

@@ -18,7 +18,6 @@ from cleanspan.night.electrodes import table
 from cleanspan.night.history import Line, Trend
 from cleanspan.night.names import Names
 from cleanspan.night.placing import NIGHTS
-from cleanspan.night.told import findings_of
 from cleanspan.recording.odd import listed
 
 if TYPE_CHECKING:
@@ -205,10 +204,10 @@ def _shown(
     findings: tuple[str, ...] = ()
     if line.current and line.outcome is not None:
         link = root + quote(f"{line.folder}/")
+        findings = line.outcome.findings
         if maps is not None:
             link = root + quote(maps.report(line.folder) or f"{line.folder}/")
             drawing = maps.drawn(line.folder, swatches, line.outcome.duration_s)
-            findings = findings_of(maps.output / line.folder)
     return Shown(name, line, link, drawing, findings)
 
 

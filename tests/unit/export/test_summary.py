@@ -29,7 +29,7 @@ def test_one_row_a_recording_and_one_column_a_label(tmp_path):
     assert list(first) == [
         "recording", "status", "duration_s", "channels", "clean_share", "usable_s", "meets_plan",
         "blink_share", "line_noise_share", "gaze_left_share", "mend", "folder", "model", "config",
-        "warnings", "error",
+        "findings", "warnings", "error",
     ]  # fmt: skip
     assert first["duration_s"] == "3600.5"
     assert first["clean_share"] == "0.9123"
