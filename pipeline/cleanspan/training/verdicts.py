@@ -34,6 +34,8 @@ class Verdicts:
 
     Attributes
     ----------
+    groups : int
+        How many groups of people were left out in turn.
     read : list of Score
         One a recording that people read.
     injected, elsewhere : mapping of str to Score
@@ -47,6 +49,7 @@ class Verdicts:
         On the readers' marks.
     """
 
+    groups: int
     read: list[Score]
     injected: Mapping[str, Score]
     elsewhere: Mapping[str, Score]
@@ -109,6 +112,7 @@ def cross_judge(
         for label, pair in part.answers.items():
             answers.setdefault(label, []).append(pair)
     return Verdicts(
+        groups=folds,
         read=sorted(read, key=lambda score: score.name),
         injected=_pooled_kinds([part.injected for part in judged]),
         elsewhere=_pooled_kinds([part.elsewhere for part in judged]),
