@@ -16,7 +16,7 @@ from cleanspan.recording.in_memory import ArrayRecording
 from cleanspan.screen import screened
 from cleanspan.training.evaluation import Score, evaluate_segments, person_of, pooled
 from cleanspan.training.hand_labels import HandLabel
-from cleanspan.training.injection import CONTACT_KINDS
+from cleanspan.training.injection import CONTACT_KINDS, TOGETHER
 from cleanspan.training.open_recordings import READ_S, SYSTEM_10_20
 from cleanspan.training.simulator import random_scenario, simulate
 from cleanspan.training.sources import (
@@ -30,8 +30,13 @@ from cleanspan.types import BLINK, CONTACT_LOSS, LABELS, LINE_NOISE, MUSCLE, Rec
 
 DRAWS = 3
 """How many times each kind of fault is injected into each recording that is judged."""
-JUDGED_KINDS = (*CONTACT_KINDS, "pulling")
-"""Faults that are judged one kind at a time."""
+JUDGED_KINDS: Mapping[str, tuple[str, Mapping[str, float]]] = {
+    **{kind: (kind, TOGETHER) for kind in (*CONTACT_KINDS, "pulling")},
+    "popping, one electrode": ("popping", {}),
+    "popping, neighbours at once": ("popping", {"popping": 1.0}),
+}
+"""Faults that are judged one kind at a time, and how often neighbours go at once there: a quarter
+of the pops, but as that makes half of the seconds, each sort is judged alone too."""
 READ_LABELS = (BLINK, MUSCLE, CONTACT_LOSS)
 SMALL_CAPS = (
     ("Fp1",),
@@ -140,7 +145,7 @@ def judge_injected(
 ) -> dict[str, Score]:
     """Judge each kind of contact loss, injected alone into the first part of recordings."""
     scores: dict[str, Score] = {}
-    for kind in JUDGED_KINDS if paths else ():
+    for name, (kind, together) in JUDGED_KINDS.items() if paths else ():
         each = []
         for path, draw in product(paths, range(DRAWS)):
             made, labels = injected_recording(
@@ -152,6 +157,7 @@ def judge_injected(
                 longest_s=longest_s,
                 kinds=(kind,),
                 per_minute=3.0,
+                together=together,
             )
             each.append(
                 judge(
@@ -165,7 +171,7 @@ def judge_injected(
                     name=path.name,
                 )
             )
-        scores[kind] = pooled(each, name=kind)
+        scores[name] = pooled(each, name=name)
     return scores
 
 

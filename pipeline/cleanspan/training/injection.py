@@ -4,7 +4,7 @@ The recording stays as it is around them, so a model meets real brains, real bli
 noise next to faults whose extent is known exactly.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -54,6 +54,7 @@ def inject(
     *,
     kinds: Sequence[str] = CONTACT_KINDS,
     per_minute: float = 3.0,
+    together: Mapping[str, float] = TOGETHER,
     limit_uv: float | None = None,
     mains_hz: float = 50.0,
 ) -> tuple[Samples, list[Span]]:
@@ -72,6 +73,8 @@ def inject(
         Out of `KINDS`; every one is drawn equally often.
     per_minute : float
         How many faults, at least one.
+    together : mapping of str to float
+        By kind, how often neighbouring electrodes go at once.
     limit_uv : float or None
         Where a railed channel sits; None takes 1.5 times the largest sample, at least 500 µV.
     mains_hz : float
@@ -104,14 +107,19 @@ def inject(
     taken: list[Span] = []
     number = max(1, int(rng.poisson(per_minute * target.duration_s / 60)))
     for kind in rng.choice(list(kinds), size=number):
-        new = _inject_one(target, str(kind), rng, taken)
+        new = _inject_one(target, str(kind), rng, taken, together=together.get(str(kind), 0.0))
         spans += new
         taken += [span for span in new if span.label == CONTACT_LOSS]
     return samples, sorted(spans, key=lambda span: (span.onset_s, span.label, span.channels))
 
 
 def _inject_one(
-    target: Target, kind: str, rng: np.random.Generator, taken: Sequence[Span]
+    target: Target,
+    kind: str,
+    rng: np.random.Generator,
+    taken: Sequence[Span],
+    *,
+    together: float,
 ) -> list[Span]:
     """Inject one fault where no contact is lost yet; give up after some tries."""
     most_s = MOST * target.duration_s
@@ -123,7 +131,7 @@ def _inject_one(
         onset_s = float(rng.uniform(0, target.duration_s - length_s))
         whole_head = kind in ("reference lost", "reference pulled", BLINK, LINE_NOISE, MUSCLE)
         row = int(rng.integers(len(target.electrodes)))
-        rows = _going_together(target, rng, kind, row)
+        rows = _going_together(target, rng, row, how_often=together)
         who = target.electrodes if whole_head else tuple(target.electrodes[row] for row in rows)
         if any(_overlap(span, onset_s, length_s, who) for span in taken):
             continue
@@ -134,10 +142,10 @@ def _inject_one(
 
 
 def _going_together(
-    target: Target, rng: np.random.Generator, kind: str, row: int
+    target: Target, rng: np.random.Generator, row: int, *, how_often: float
 ) -> tuple[int, ...]:
     """Choose the electrodes that one pull reaches: one, or up to three neighbours with it."""
-    if rng.random() >= TOGETHER.get(kind, 0.0):
+    if rng.random() >= how_often:
         return (row,)
     near = nearest_first(target.electrodes, row, within_deg=TOGETHER_DEG)
     return (row, *near[: int(rng.integers(1, 4))])

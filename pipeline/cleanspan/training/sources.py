@@ -1,7 +1,7 @@
 """Where training data come from: simulation, open recordings with readers' marks, injection."""
 
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,7 +13,7 @@ from cleanspan.recording.in_memory import ArrayRecording
 from cleanspan.recording.opening import open_recording
 from cleanspan.training.dataset import Tables, joined, tables_of
 from cleanspan.training.hand_labels import HandLabel
-from cleanspan.training.injection import CONTACT_KINDS, PULLS, inject
+from cleanspan.training.injection import CONTACT_KINDS, PULLS, TOGETHER, inject
 from cleanspan.training.open_recordings import mains_hz
 from cleanspan.training.simulator import Simulated, Span, random_scenario, simulate
 from cleanspan.training.truth import ANY, TWO
@@ -191,6 +191,7 @@ def injected_recording(
     longest_s: float,
     kinds: Sequence[str] = CONTACT_KINDS,
     per_minute: float = 4.0,
+    together: Mapping[str, float] = TOGETHER,
     rough_share: float = 0.0,
 ) -> tuple[ArrayRecording, list[HandLabel]]:
     """Inject contact faults into the part of a recording that readers looked at.
@@ -205,7 +206,7 @@ def injected_recording(
         Channels to use.
     longest_s : float
         Length of the part, from the start.
-    kinds, per_minute
+    kinds, per_minute, together
         See `injection.inject`.
     rough_share : float
         How many channels are made worse first without being lost, for learning; the recording is
@@ -233,6 +234,7 @@ def injected_recording(
         rng,
         kinds=kinds,
         per_minute=per_minute,
+        together=together,
         mains_hz=mains_hz(path),
     )
     limit = float(np.abs(changed).max())
