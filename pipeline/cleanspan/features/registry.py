@@ -6,7 +6,7 @@ on one channel. A feature that a recording cannot show is NaN, never zero.
 
 from dataclasses import dataclass
 
-FEATURE_VERSION = 7
+FEATURE_VERSION = 8
 """Raised when a feature's value changes for the same samples: models name the one they know."""
 
 FEWEST_COMPARED = 6
@@ -212,6 +212,20 @@ SNAPS = (
     Feature("snap_apart_crest", "log10 ratio", "that change against the median change", COMMON),
     Feature("snap_apart_balance", "share", "how much of it is not taken back as fast", COMMON),
     Feature(
+        "sudden_alone",
+        "log10 µV",
+        "snap_alone less the larger change just before or just after: a step's, not a slope's",
+        COMMON,
+    ),
+    Feature("sudden_alone_crest", "log10 ratio", "that against the median change", COMMON),
+    Feature(
+        "sudden_apart",
+        "log10 µV",
+        "snap_apart less the larger change just before or just after",
+        COMMON,
+    ),
+    Feature("sudden_apart_crest", "log10 ratio", "that against the median change", COMMON),
+    Feature(
         "level_apart",
         "log10 µV",
         "mean after the median over all channels is taken away, as far as it stands out from "
@@ -267,7 +281,7 @@ OUTSTANDING_S = (1.0, 4.0)
 
 NEAR = (
     "step_alone", "step_lead", "jump_crest", "snap_alone", "snap_alone_crest", "snap_alone_lead",
-    "snap_apart", "snap_apart_crest",
+    "snap_apart", "snap_apart_crest", "sudden_alone", "sudden_apart", "sudden_apart_crest",
 )  # fmt: skip
 """Features of which the largest value just before, and just before and after, are features too:
 what creeps back after a pop is told from drift by the jump before it."""

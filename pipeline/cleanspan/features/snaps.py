@@ -2,6 +2,9 @@
 
 Each channel is taken without its neighbours' mean, and without the median over all channels:
 neighbours that come off together hide each other's pops from the first, not from the second.
+
+A large blink changes as much within as short a time. But it goes on: what is sudden is a change
+that stands between two small ones.
 """
 
 import numpy as np
@@ -39,7 +42,7 @@ def snap_features(
 
     Returns
     -------
-    ndarray of shape (n_channels, n_windows, 8)
+    ndarray of shape (n_channels, n_windows, 12)
         NaN throughout where there is one channel only.
     """
     whole = made.without_mains(factor)
@@ -49,12 +52,13 @@ def snap_features(
     # What comes in through the reference is in the median, too.
     alone, apart = without_neighbours(whole, near), whole - middle_of(whole)
     of_alone, of_apart = (
-        _snaps(made.cut(_changes(rest, lag), factor, starts_s)) for rest in (alone, apart)
+        _snaps(made.cut(_changes(rest, lag), factor, starts_s), lag) for rest in (alone, apart)
     )
-    height, crest, balance = of_alone
+    height, crest, balance, *sudden = of_alone
     lead = height - height[near].max(axis=1)
     level = made.cut(apart, factor, starts_s).mean(axis=-1)
-    return np.stack((height, crest, lead, balance, *of_apart, level), axis=-1)
+    columns = (height, crest, lead, balance, *of_apart[:3], *sudden, *of_apart[3:], level)
+    return np.stack(columns, axis=-1)
 
 
 def _changes(samples: Array, lag: int) -> Array:
@@ -64,12 +68,14 @@ def _changes(samples: Array, lag: int) -> Array:
     return changes
 
 
-def _snaps(change: Array) -> tuple[Array, Array, Array]:
-    """Largest change, how far it stands out, and whether it stays.
+def _snaps(change: Array, lag: int) -> tuple[Array, Array, Array, Array, Array]:
+    """Largest change, how far it stands out, and whether it stays; the same of sudden ones.
 
     Parameters
     ----------
     change : ndarray of shape (n_channels, n_windows, length), µV
+    lag : int
+        How many samples a change takes.
 
     Returns
     -------
@@ -78,9 +84,35 @@ def _snaps(change: Array) -> tuple[Array, Array, Array]:
         Against the median change.
     balance : ndarray of shape (n_channels, n_windows)
         See `spatial.largest_change`.
+    sudden : ndarray of shape (n_channels, n_windows), log10 µV
+        Largest change less the larger one beside it.
+    sudden_crest : ndarray of shape (n_channels, n_windows), log10 ratio
+        That against the median change.
     """
     largest, balance = largest_change(change)
-    some = np.sort(np.abs(change[..., ::EVERY]), axis=-1)
-    usual = some[..., some.shape[-1] // 2]
-    crest = np.log10(largest / np.maximum(usual, np.float32(LEAST_CHANGE_UV)))
-    return np.log10(largest), crest, balance
+    size = np.abs(change)
+    some = np.sort(size[..., ::EVERY], axis=-1)
+    usual = np.maximum(some[..., some.shape[-1] // 2], np.float32(LEAST_CHANGE_UV))
+    sudden = np.maximum(_without_those_beside(size, lag), np.float32(LEAST_CHANGE_UV))
+    return (
+        np.log10(largest),
+        np.log10(largest / usual),
+        balance,
+        np.log10(sudden),
+        np.log10(sudden / usual),
+    )
+
+
+def _without_those_beside(size: Array, lag: int) -> Array:
+    """Size of the change that exceeds those before and after it the most, µV.
+
+    Parameters
+    ----------
+    size : ndarray of shape (n_channels, n_windows, length), µV
+        Of each change.
+    lag : int
+    """
+    rest = np.maximum(size[..., : -2 * lag], size[..., 2 * lag :])
+    np.subtract(size[..., lag:-lag], rest, out=rest)
+    largest: Array = rest.max(axis=-1)
+    return largest

@@ -102,3 +102,30 @@ def test_a_pop_belongs_to_the_windows_it_lies_in(invented, quiet):
     )
     assert 10**before < 100
     assert 10**after == pytest.approx(300, rel=0.15)
+
+
+@pytest.mark.parametrize("rest", ["alone", "apart"])
+def test_a_step_is_sudden_and_neither_a_slope_nor_a_spike_is(invented, quiet, rest):
+    """A large blink rises 300 µV within 80 ms: as much in 12 ms as a small pop, but it goes on."""
+    time_s = np.arange(quiet.shape[1]) / RATE_HZ
+    sloping = quiet.copy()
+    sloping[CAP.index("P4")] += 300 * np.clip((time_s - AT_S) / 0.08, 0, 1)
+    spike = with_pop(quiet, ["P4"], 300, tau_s=0.004)
+    step = with_pop(quiet, ["P4"], 60)
+    sudden, snap = (
+        [
+            10 ** columns(invented, samples, "P4", f"{name}_{rest}")[0]
+            for samples in (step, sloping, spike, quiet)
+        ]
+        for name in ("sudden", "snap")
+    )
+    assert snap[1] > 40
+    assert sudden[0] == pytest.approx(60, rel=0.25)
+    assert max(sudden[1:]) < 0.5 * sudden[0]
+
+
+def test_a_sudden_change_stands_out_from_the_usual_ones(invented, quiet):
+    names = ("sudden_apart_crest", "sudden_alone_crest")
+    step = columns(invented, with_pop(quiet, ["P4"], 150), "P4", *names)
+    usual = columns(invented, quiet, "P4", *names)
+    assert np.all(np.array(step) > np.array(usual) + 0.8)
