@@ -15,6 +15,8 @@ TRIM_S = 3.0
 """How far into a flat span its edges may be trimmed."""
 STILL_LOG = -1 + 1e-6
 """log10 µV: the extent of a cell in which no sample differs (the floor of `measures`)."""
+MOMENT_S = 0.25
+"""A shorter mark of lost contact ends later."""
 CLEAR_SPLIT = 0.5
 """Share of the cells' variance that a split must explain for the edge to move."""
 
@@ -22,7 +24,8 @@ CLEAR_SPLIT = 0.5
 def refined(spans: Runs, store: FeatureStore, *, row: int, piece: int, label: str) -> Runs:
     """Refine the edges of a label's runs on one channel in one piece.
 
-    A run that reaches the last window reaches the piece's end.
+    A run that reaches the last window reaches the piece's end. Contact is lost for a moment at
+    least: what follows a jump is still on its way back, even where that cannot be measured.
     """
     place = {"channel": row, "first_cell": store.first_cell[piece]}
     n_cells = store.n_cells[piece]
@@ -30,7 +33,11 @@ def refined(spans: Runs, store: FeatureStore, *, row: int, piece: int, label: st
     if label == CONTACT_LOSS:
         found = to_jumps(spans, found, store.cells, **place, n_cells=n_cells)
     length_s = store.pieces[piece].duration_s
-    end_s = np.where(length_s - found.end_s < store.hop_s, length_s, found.end_s)
+    end_s = found.end_s
+    if label == CONTACT_LOSS:
+        latest_s = np.append(found.onset_s[1:], length_s)
+        end_s = np.minimum(np.maximum(end_s, found.onset_s + MOMENT_S), latest_s)
+    end_s = np.where(length_s - end_s < store.hop_s, length_s, end_s)
     return Runs(found.onset_s, end_s, found.confidence)
 
 

@@ -1,11 +1,15 @@
 """Edges move to where the signal changes, to a cell."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from cleanspan.features.windows import CELL_S
+from cleanspan.labelling import edges
 from cleanspan.labelling.edges import best_splits, refine
 from cleanspan.labelling.runs import Runs
+from cleanspan.types import CONTACT_LOSS
 
 
 class Cells:
@@ -73,3 +77,24 @@ def test_neighbouring_runs_never_overlap():
 def test_a_short_run_is_not_turned_inside_out():
     ((onset_s, end_s),) = refined(stepped((4.5, 5)), (5.0, 5.5))
     assert onset_s < end_s
+
+
+@pytest.mark.parametrize(
+    ("onset_s", "expected"),
+    [
+        (10.0, (10.0, 10.25)),  # a blip of one cell
+        (19.875, (19.875, 20.0)),  # the piece ends first
+    ],
+)
+def test_contact_is_lost_for_a_moment_at_least(onset_s, expected):
+    cells = stepped((onset_s, onset_s + CELL_S))
+    store = SimpleNamespace(
+        cells=cells,
+        first_cell=[0],
+        n_cells=[len(cells.values)],
+        pieces=[SimpleNamespace(duration_s=20.0)],
+        hop_s=0.03125,
+    )
+    coarse = Runs(np.array([onset_s - 0.5]), np.array([min(onset_s + 0.5, 20.0)]), np.ones(1))
+    found = edges.refined(coarse, store, row=0, piece=0, label=CONTACT_LOSS)
+    assert (found.onset_s[0], found.end_s[0]) == pytest.approx(expected)
