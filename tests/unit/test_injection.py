@@ -91,11 +91,19 @@ def test_pops_are_named_where_they_stand_out(recording):
         assert left.max(initial=0) <= max(ratio * level.max(), least_uv) + 1
 
 
-def test_neighbours_that_are_pulled_together_pop_together(recording, monkeypatch):
+@pytest.mark.parametrize("seed", range(8))
+def test_no_neighbours_go_together_where_none_are_asked_for(recording, seed):
+    rng = np.random.default_rng(seed)
+    options = {"kinds": ("popping", "floating"), "per_minute": 0.1, "together": {}}
+    after, _ = inject(recording, 250.0, SYSTEM_10_20, rng, **options)
+    assert (np.abs(after - recording).max(axis=1) > 1e-3).sum() == 1
+
+
+def test_neighbours_that_are_pulled_together_pop_together(recording):
     """The jumps come at the same moments on electrodes that sit side by side; sizes differ."""
-    monkeypatch.setitem(TOGETHER, "popping", 1.0)
     rng = np.random.default_rng(6)
-    after, spans = inject(recording, 250.0, SYSTEM_10_20, rng, kinds=("popping",), per_minute=0.1)
+    options = {"kinds": ("popping",), "per_minute": 0.1, "together": {"popping": 1.0}}
+    after, spans = inject(recording, 250.0, SYSTEM_10_20, rng, **options)
     added = after - recording
     rows = np.flatnonzero(np.abs(added).max(axis=1) > 1e-3)
     assert 2 <= rows.size <= 4
