@@ -28,8 +28,8 @@ from cleanspan.training.truth import (
 from cleanspan.types import BLINK, LINE_NOISE, Channel, Recording
 
 LINE_NOISE_FROM, LINE_NOISE_BELOW = np.log10(0.62), np.log10(0.4)
-"""Line noise is there where mains rms reaches 0.62 of the 1-40 Hz rms, not there below 0.4. Half is
-the geometric middle between a quarter, below which nothing is marked, and 1, from which all is."""
+"""Line noise is there where mains rms reaches 0.62 of the 1-40 Hz rms, not there below 0.4. Half
+is the geometric middle between a quarter (below, none is marked) and 1 (above, all is)."""
 MATCH_S = 0.3
 
 
