@@ -26,6 +26,8 @@ ROUGH_SHARE = 0.15
 """Share of the channels that are bad without being lost where a model learns about faults."""
 LEARNED_KINDS = (*CONTACT_KINDS * 8, "pulling", *PULLS)
 """Faults to learn from: pulls more seldom than the others."""
+LEARNED_TOGETHER = {**TOGETHER, "popping": 0.5, "pulling": 0.5}
+"""How often neighbours go at once in what is learned: pops that several show are the harder ones."""
 GRID = Windows()
 
 
@@ -167,6 +169,7 @@ def injected_tables(
         electrodes=electrodes,
         longest_s=longest_s,
         kinds=LEARNED_KINDS,
+        together=LEARNED_TOGETHER,
         rough_share=ROUGH_SHARE,
     )
     tables = tables_of(
