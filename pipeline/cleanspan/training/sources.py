@@ -27,7 +27,7 @@ ROUGH_SHARE = 0.15
 LEARNED_KINDS = (*CONTACT_KINDS * 8, "pulling", *PULLS)
 """Faults to learn from: pulls more seldom than the others."""
 LEARNED_TOGETHER = {**TOGETHER, "popping": 0.5, "pulling": 0.5}
-"""How often neighbours go at once in what is learned: pops that several show are the harder ones."""
+"""How often neighbours go at once there: pops that several show are the harder ones."""
 GRID = Windows()
 
 
