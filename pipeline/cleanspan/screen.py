@@ -247,7 +247,7 @@ def _assemble(
         model=model.full_name,
         config=config,
         warnings=(
-            # The first one is told at once: how far the rest can be trusted.
+            # How far the rest can be trusted comes first.
             *few_compared(groups),
             *(without_front(groups) if BLINK in model.labels else ()),
             *(part.drift for part in parts if part.drift),
@@ -351,6 +351,10 @@ def _outcome(
     shares = {
         label: float(table[f"{label.replace(' ', '_')}_share"].mean()) for label in result.labels
     }
+    mend = (
+        *(("reference",) if reference_is_to_mend(result.segments, recorded_s) else ()),
+        *table["channel"][table["verdict"] == MEND],
+    )
     return Outcome(
         recording=readable(result.recording.path.name),
         status="done",
@@ -360,11 +364,8 @@ def _outcome(
         clean_share=float(table["clean_share"].mean()),
         usable_s=applied.usable_s,
         shares=shares,
-        mend=(
-            *(("reference",) if reference_is_to_mend(result.segments, recorded_s) else ()),
-            *table["channel"][table["verdict"] == MEND],
-        ),
+        mend=mend,
         shortfalls=applied.shortfalls,
-        findings=finding_lines(result.findings),
+        findings=finding_lines(result.findings, to_mend=mend),
         warnings=(*applied.about_channels(), *warnings),
     )

@@ -907,7 +907,7 @@ def test_warnings_are_told_once_each_and_those_beyond_a_few_are_counted():
     assert told_lines([quiet, first, second, failed]) == [
         "warnings about 2 of 4 recordings:",
         "  a.edf: one",
-        "  a.edf, b.edf (b-2): two",
+        "  b.edf (b-2), a.edf: two",
         "  b.edf (b-2): th ree",
     ]
     assert told_lines([quiet, failed]) == []

@@ -523,6 +523,58 @@ def test_a_run_that_is_killed_leaves_a_summary_of_what_was_done(
     assert [row["status"] for row in night.summary] == ["done"] * 3
 
 
+def test_what_is_done_is_told_while_another_recording_goes_on(
+    night: Night, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The page is looked at from outside, in the middle of a recording that hangs."""
+    monkeypatch.setattr("cleanspan.night.run.PAGE_EVERY_S", 0.2)
+    night.config = replace(night.config, limits=replace(night.config.limits, time_limit_s=6))
+    night.put(good1="ok 1", victim="hang")
+    seen = set()
+
+    def watch() -> None:
+        while not over.wait(0.1):
+            with contextlib.suppress(OSError):
+                lines = (night.output / "summary.csv").read_text().count("done")
+                seen.add((lines, "Not finished: 1 of 2 recordings" in night.page))
+
+    over = threading.Event()
+    watcher = threading.Thread(target=watch)
+    watcher.start()
+    night.run()
+    over.set()
+    watcher.join()
+    assert (1, True) in seen
+
+
+@pytest.mark.parametrize(
+    ("in_the_way", "other", "said"),
+    [("night.html", "summary.csv", "page"), ("summary.csv", "night.html", "summary")],
+)
+def test_page_and_summary_do_not_hinder_each_other(
+    night: Night, caplog: pytest.LogCaptureFixture, in_the_way: str, other: str, said: str
+) -> None:
+    night.put(**GOOD)
+    (night.output / in_the_way / "mine").mkdir(parents=True)
+    with pytest.raises(OutputError):
+        night.run()
+    assert (night.output / other).is_file()
+    told = {message for message in caplog.messages if "cannot be written" in message}
+    assert told == {f"the {said} cannot be written"}
+
+
+def test_a_summary_of_somebody_else_is_kept_in_the_second_try_too(night: Night) -> None:
+    night.output.mkdir()
+    (night.output / "summary.csv").write_text("subject,group\nHS-P01,a\n")
+    (night.output / "earlier").write_text("in the way")
+    with pytest.raises(OutputError):
+        night.run()
+    (night.output / "earlier").unlink()
+    assert "A summary.csv was there before" in night.run().remarks[0]
+    (kept,) = (night.output / "earlier").glob("summary*")
+    assert kept.read_text() == "subject,group\nHS-P01,a\n"
+
+
 def calls(night: Night) -> list[list[str]]:
     """Read which recording was screened in which process."""
     return [line.split() for line in (night.flags / "calls").read_text().splitlines()]

@@ -243,13 +243,15 @@ def test_findings_become_lines_and_bridges_make_one() -> None:
         Finding("salt bridge", ("Fp1", "Fpz"), "joined"),
         Finding("line noise everywhere", ("Fp1", "Fpz"), "Nearly all channels have line noise."),
         Finding("dead", ("C3",), "C3 had no contact."),
+        Finding("drying", ("C4",), "C4 dries."),
         Finding("salt bridge", ("F6", "F8"), "joined"),
     ]
-    assert finding_lines(found) == (
+    assert finding_lines(found, to_mend=("reference", "C3")) == (
         "Nearly all channels have line noise.",
+        "C4 dries.",
         "Joined by salt water: Fp1–Fpz, F6–F8; dry the skin between.",
     )
-    assert finding_lines([]) == ()
+    assert finding_lines([], to_mend=()) == ()
 
 
 def test_the_page_tells_what_was_found_in_each_recording(ledger: Ledger, tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from itertools import chain, zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -191,9 +192,12 @@ def _lines_about(
     from cleanspan.recording.odd import listed
 
     names: dict[str, list[str]] = {}
-    for outcome, texts in texts_of:
-        for text in dict.fromkeys(texts):
-            names.setdefault(" ".join(text.split()), []).append(" ".join(_name(outcome).split()))
+    # The first one of each recording before the second ones: none is crowded out by another's.
+    ranked = zip_longest(
+        *([(outcome, text) for text in dict.fromkeys(texts)] for outcome, texts in texts_of)
+    )
+    for outcome, text in filter(None, chain.from_iterable(ranked)):
+        names.setdefault(" ".join(text.split()), []).append(" ".join(_name(outcome).split()))
     if not names:
         return []
     lines = [

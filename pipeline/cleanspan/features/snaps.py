@@ -19,6 +19,9 @@ Array = npt.NDArray[np.float32]
 
 SNAP_S = 0.012
 """How long a snap may take (common practice)."""
+FEWEST_CHANGES = 2
+"""A snap takes so many sample intervals at least: a step behind an amplifier's low-pass does, and
+its parts must not be taken for changes beside it."""
 EVERY = 4
 """Every so many changes of a window are enough to tell how large they usually are."""
 LEAST_CHANGE_UV = 0.02
@@ -48,7 +51,7 @@ def snap_features(
     whole = made.without_mains(factor)
     if len(whole) < 2:
         return np.full((len(whole), starts_s.size, len(SNAPS)), np.nan, dtype=np.float32)
-    lag = max(round(SNAP_S * made.rate_hz / factor), 1)
+    lag = max(round(SNAP_S * made.rate_hz / factor), FEWEST_CHANGES)
     # What comes in through the reference is in the median, too.
     alone, apart = without_neighbours(whole, near), whole - middle_of(whole)
     of_alone, of_apart = (

@@ -91,8 +91,10 @@ def free_memory_mb(group: Path = Path("/sys/fs/cgroup")) -> float:
 
 def screen_all(
     tasks: Sequence[Task], *, workers: int, cluster: str, stop: threading.Event
-) -> Generator[Begun | Try, None, None]:
+) -> Generator[Begun | Try | None, None, None]:
     """Screen recordings in parallel; exactly one Try comes for each task.
+
+    None comes where nothing has happened for a moment, so that the reader can do something else.
 
     Parameters
     ----------
@@ -123,7 +125,7 @@ def screen_all(
             yield from (Begun(job) for job in left)
         thread.start()
         for message in _until_end(messages, client, stop, halt):
-            if isinstance(message, Begun) or left.pop(message.job, None) is not None:
+            if not isinstance(message, Try) or left.pop(message.job, None) is not None:
                 yield message
         why = Kind.STOPPED if stop.is_set() else Kind.LOST
         for job in left:
@@ -142,7 +144,7 @@ def _until_end(
     client: Any,
     stop: threading.Event,
     halt: threading.Event,
-) -> Iterator[Begun | Try]:
+) -> Iterator[Begun | Try | None]:
     """Pass messages on until the dispatch ends or there is nobody left to wait for."""
     last_worker = time.monotonic()
     while True:
@@ -158,6 +160,7 @@ def _until_end(
             elif time.monotonic() - last_worker > NO_WORKER_S:
                 _log.error("the cluster has had no worker for %.0f s: given up", NO_WORKER_S)
                 return
+            yield None
             continue
         if isinstance(message, _End):
             if message.error is not None:

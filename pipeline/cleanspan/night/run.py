@@ -106,12 +106,36 @@ def _alone(
             ledger, remarks = open_or_rebuild(config)
             held.callback(ledger.close)
             held.callback(placing.sweep, output)
+            remarks += make_room(config, ledger)
             night = _Night(config, request, ledger, chosen, settings, stop, work)
             night.account.remarks += remarks
             return night.run()
         except CleanspanError as error:
             write_note(config, str(error))
             raise
+
+
+def make_room(config: NightConfig, ledger: Ledger) -> list[str]:
+    """Before the first night, put aside a summary that stands where ours goes.
+
+    Before its run is noted: a night that fails here has not begun, and the next one looks again.
+    The runs of a ledger made anew are counted from 1 too, but it knows the former results.
+
+    Returns
+    -------
+    list of str
+        What the page should say of it.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be moved.
+    """
+    path = config.output_folder / SUMMARY
+    known = ledger.rows("SELECT 1 FROM runs UNION ALL SELECT 1 FROM jobs LIMIT 1")
+    if known or not path.is_file():
+        return []
+    return [f"A {SUMMARY} was there before; it is kept as {keep_file(path)}."]
 
 
 def model_in_use(config: Config) -> Model:
@@ -181,7 +205,6 @@ class _Night:
         """Carry out the steps."""
         began = time.monotonic()
         output, account = self.config.output_folder, self.account
-        self._make_room()
         self._renew()
         placed, waiting = placing.recover(self.ledger, output)
         first_run = self.ledger.take_over(account.run)
@@ -208,17 +231,6 @@ class _Night:
         self._finish()
         return account
 
-    def _make_room(self) -> None:
-        """Before the first night, put aside a summary that stands where ours goes.
-
-        The runs of a ledger made anew are counted from 1 too, but it knows the former results.
-        """
-        path = self.config.output_folder / SUMMARY
-        known = self.account.run > 1 or self.ledger.rows("SELECT 1 FROM jobs LIMIT 1")
-        if path.is_file() and not known:
-            kept = keep_file(path)
-            self.account.remarks.append(f"A {SUMMARY} was there before; it is kept as {kept}.")
-
     def _still_allowed(self, tasks: list[Task]) -> list[Task]:
         """Leave out what went into quarantine."""
         rows = self.ledger.rows("SELECT id FROM jobs WHERE state IN ('waiting', 'failed')")
@@ -239,10 +251,10 @@ class _Night:
             for message in messages:
                 if isinstance(message, Begun):
                     self.ledger.begin_try(message.job, self.account.run)
-                    continue
-                kind = self._settle(message, by_job[message.job])
-                if kind != Kind.DONE:
-                    failed[message.job] = kind
+                elif message is not None:
+                    kind = self._settle(message, by_job[message.job])
+                    if kind != Kind.DONE:
+                        failed[message.job] = kind
                 if time.monotonic() - self.renewed > PAGE_EVERY_S:
                     self._renew()
         return failed
@@ -287,9 +299,12 @@ class _Night:
         self.renewed = time.monotonic()
         try:
             write_page(self.ledger.connection, self.config, self.account)
-            self._sum_up()
         except CleanspanError as error:
             _log.error("the page cannot be written", extra={"error": str(error)})
+        try:
+            self._sum_up()
+        except CleanspanError as error:
+            _log.error("the summary cannot be written", extra={"error": str(error)})
 
     def _sum_up(self) -> None:
         """Write the summary of all that has a result, or should have one."""

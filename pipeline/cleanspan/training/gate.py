@@ -56,7 +56,7 @@ class Judgement:
         `MARGIN`: that it may be chance does not make it good.
         """
         verdicts = {difference.verdict for difference in self.labels.values()}
-        if self.people < FEWEST_PEOPLE:
+        if self.people < FEWEST_PEOPLE or verdicts <= {FEW, UNKNOWN}:
             return UNKNOWN
         if verdicts <= {ALIKE, FEW, UNKNOWN}:
             return ALIKE
@@ -88,6 +88,11 @@ class Judgement:
             for label, d in self.labels.items()
             if math.isfinite(d.new_f1)
         )
+        if self.verdict == UNKNOWN:
+            return (
+                f"the new model was {UNKNOWN}: no label has {FEWEST_PEOPLE} of the {self.people} "
+                f"people left out; F1: {figures}"
+            )
         return f"the new model is {self.verdict} on {self.people} people left out; F1: {figures}"
 
 

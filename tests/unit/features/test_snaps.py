@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from cleanspan.features.registry import WINDOW_NAMES
 
@@ -122,6 +123,25 @@ def test_a_step_is_sudden_and_neither_a_slope_nor_a_spike_is(invented, quiet, re
     assert snap[1] > 40
     assert sudden[0] == pytest.approx(60, rel=0.25)
     assert max(sudden[1:]) < 0.5 * sudden[0]
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 125.0, 200.0, 240.0, 250.0, 500.0])
+def test_a_step_behind_a_low_pass_is_as_sudden_at_any_rate(invented, rate_hz):
+    """Whichever sample it falls on."""
+    found = []
+    for number in range(6):
+        samples = invented.background(len(CAP), 12, rate_hz=rate_hz, seed=30 + number)
+        time_s = np.arange(samples.shape[1]) / rate_hz
+        since_s = time_s - (5.3 + 0.0007 * number)
+        step = np.where(since_s >= 0, 150 * np.exp(-np.maximum(since_s, 0) / 0.4), 0)
+        low_pass = signal.butter(2, min(70.0, 0.4 * rate_hz), fs=rate_hz, output="sos")
+        samples[CAP.index("P4")] += signal.sosfilt(low_pass, step)
+        table = invented.features_of(invented.in_memory(samples, CAP, rate_hz=rate_hz))
+        window = np.argmin(np.abs(table.onset_s - 5.0))
+        found.append(table.windows[CAP.index("P4"), window, WINDOW_NAMES.index("sudden_apart")])
+    height_uv = 10 ** np.array(found)
+    assert height_uv.min() > 90
+    assert height_uv.max() < 175
 
 
 def test_a_sudden_change_stands_out_from_the_usual_ones(invented, quiet):

@@ -119,7 +119,8 @@ def test_a_label_of_too_few_people_says_so_and_decides_nothing(span):
     few = difference(0.75 + sum(span) / 4, 0.75, *span, people=4)
     assert few.verdict == "too few people"
     made = judgement(8, few=few)
-    assert made.verdict == "not distinguishable"
+    assert made.verdict == "not judged"
+    assert "not judged: no label has 5 of the 8 people" in made.summary()
     assert "too few people" in made.summary()
     clear = difference(0.8, 0.7, 0.05, 0.2, people=8)
     lost = sum(span) / 4 < -0.02
