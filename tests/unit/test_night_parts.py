@@ -245,11 +245,13 @@ def test_findings_become_lines_and_bridges_make_one() -> None:
         Finding("dead", ("C3",), "C3 had no contact."),
         Finding("drying", ("C4",), "C4 dries."),
         Finding("salt bridge", ("F6", "F8"), "joined"),
+        Finding("salt bridge", ("F4", "AF4"), "joined"),
+        Finding("salt bridge", ("AF4", "Fp1"), "joined"),
     ]
     assert finding_lines(found, to_mend=("reference", "C3")) == (
         "Nearly all channels have line noise.",
         "C4 dries.",
-        "Joined by salt water: Fp1–Fpz, F6–F8; dry the skin between.",
+        "Joined by salt water: F6–F8, Fp1–Fpz–F4–AF4; dry the skin between, use less water.",
     )
     assert finding_lines([], to_mend=()) == ()
 

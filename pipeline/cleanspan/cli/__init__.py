@@ -164,6 +164,7 @@ def tell_how_far(text: str, *, after: BaseException) -> None:
 
 def _one_line(error: click.ClickException) -> str:
     """Say what click found wrong, and where the command's options stand, on one line."""
-    what = " ".join(error.format_message().split()).rstrip(".?")
+    what = " ".join(error.format_message().split()).rstrip(".")
     context = getattr(error, "ctx", None)
-    return f"{what}; see {context.command_path if context else 'cleanspan'} --help"
+    command = context.command_path if context else "cleanspan"
+    return f"{what}{'' if what.endswith('?') else ';'} see {command} --help"

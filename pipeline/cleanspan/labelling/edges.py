@@ -5,12 +5,14 @@ import numpy.typing as npt
 
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.spool import RowFile
-from cleanspan.features.windows import CELL_S
+from cleanspan.features.windows import CELL_S, WINDOW_S
 from cleanspan.labelling.jumps import INWARD_S, REACH_S, to_jumps
 from cleanspan.labelling.runs import Runs
 from cleanspan.types import CONTACT_LOSS
 
 FEWEST_CELLS = 4
+LEAST_STILL_S = 0.5
+"""What stands still for so long is no chance of two alike samples."""
 TRIM_S = 3.0
 """How far into a flat span its edges may be trimmed."""
 STILL_LOG = -1 + 1e-6
@@ -129,3 +131,19 @@ def trim_to_still(
     onset = low + int(np.argmax(begin))
     stop = high - int(np.argmax(end[::-1]))
     return onset * CELL_S, stop * CELL_S
+
+
+def reached_only(still_s: tuple[float, float], span_s: tuple[float, float]) -> bool:
+    """Tell whether all that is not still in a short span lies where windows reach into what is.
+
+    Parameters
+    ----------
+    still_s : (onset, end)
+        As `trim_to_still` gives it; the whole span where nothing stands still.
+    span_s : (onset, end)
+    """
+    before_s, after_s = still_s[0] - span_s[0], span_s[1] - still_s[1]
+    length_s = still_s[1] - still_s[0]
+    if length_s < LEAST_STILL_S or length_s > 2 * TRIM_S:
+        return False
+    return before_s + after_s > 0 and max(before_s, after_s) <= WINDOW_S + 1e-6

@@ -43,6 +43,8 @@ SHORTEST_S = 600.0
 NEARLY_ALL = 0.8
 """Share of the channels with line noise at once from which no single electrode is to blame: what
 they have in common is the reference, the ground and the cables (common practice)."""
+TELLING_S = 20.0
+"""A shorter recording tells nothing about where electrodes sit (common practice)."""
 FEWEST_EVENTS = 8
 FORWARD, FEWEST_SITES = 0.3, 3
 """How far from the middle an electrode is frontal or posterior (unit sphere), and how many of
@@ -58,16 +60,16 @@ def findings_of(
     store: FeatureStore, predictions: Predictions, segments: "pd.DataFrame"
 ) -> list[Finding]:
     """All findings of one feature store."""
-    return [
+    found = [
         *_reference(segments, store),
         *_mains_everywhere(segments, store),
         *_stopped(store, predictions, segments),
         *_contact_findings(store, segments),
         *_bridges(store),
-        *_positions(store, predictions),
-        *_alpha(store),
-        *polarity_findings(store),
     ]
+    if sum(piece.duration_s for piece in store.pieces) >= TELLING_S:
+        found += [*_positions(store, predictions), *_alpha(store), *polarity_findings(store)]
+    return found
 
 
 def _reference(segments: "pd.DataFrame", store: FeatureStore) -> Iterator[Finding]:
@@ -197,7 +199,7 @@ def _bridges(store: FeatureStore) -> Iterator[Finding]:
                     SALT_BRIDGE,
                     (names[first], names[second]),
                     f"{names[first]} and {names[second]} carry the same signal: salt water joins "
-                    "them; dry the skin between and use less.",
+                    "them; dry the skin between and use less water.",
                 )
 
 
@@ -206,7 +208,7 @@ def _positions(store: FeatureStore, predictions: Predictions) -> Iterator[Findin
     electrodes = [channel.electrode or "" for channel in store.channels]
     if not store.times.peak_s.size or not {"Fp1", "Fp2"} & set(electrodes):
         return
-    stands = event_confidence(store, predictions, 0) >= 0.5
+    stands = event_confidence(store, predictions, 0, {}) >= 0.5
     if np.count_nonzero(stands) < FEWEST_EVENTS:
         return
     shares = _typical_shares(store, stands)

@@ -10,8 +10,8 @@ import numpy.typing as npt
 from cleanspan.config import SegmentRule
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.windows import WINDOW_S
-from cleanspan.labelling.contact import FLAT, contact_kind
-from cleanspan.labelling.edges import refined, trim_to_still
+from cleanspan.labelling.contact import FLAT, FLOATING, POPPING, contact_kind
+from cleanspan.labelling.edges import reached_only, refined, trim_to_still
 from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.reference import mostly_lost, reference_spans, within
 from cleanspan.labelling.runs import RunKey, Runs, by_piece, cell_probabilities, find_runs
@@ -71,7 +71,7 @@ def segment_table(
         for (row, label, piece), spans in runs.items()
     }
     lost = reference_spans(store, predictions, runs, edged, rules)
-    found = list(event_segments(store, predictions, rules, lost))
+    found = list(event_segments(store, predictions, rules, lost, edged))
     for (row, label, piece), spans in edged.items():
         found.extend(_window_segments(store, row, label, piece, spans, lost))
     found.extend(_lost_segments(store, lost))
@@ -111,24 +111,24 @@ def event_segments(
     predictions: Predictions,
     rules: Mapping[str, SegmentRule],
     lost: Mapping[int, Runs],
+    edged: Mapping[RunKey, Runs],
 ) -> Iterator[Found]:
     """Events that stand, one row for each channel that shows them, all with one onset.
 
     An event stands where the lead channels that have contact reach the rule's `keep_above` on
     average; another channel shows it from `begin_at` on. While the reference is lost there are
-    none.
+    none. `edged` are the runs with their edges moved.
     """
     times = store.times
     sure = ~within(times.peak_s, store, lost)
-    window = windows_of(store)
     for column in range(predictions.n_event_labels):
         label = predictions.labels[column]
         rule = rules.get(label, SegmentRule())
-        confidence = event_confidence(store, predictions, column)
+        confidence = event_confidence(store, predictions, column, edged)
         standing = np.flatnonzero(sure & (confidence >= rule.keep_above))
         for row in range(len(store.channels)):
             probability = predictions.events(row)[standing, column]
-            shown = with_contact(predictions, row, window[standing])
+            shown = with_contact(store, predictions, row, edged)[standing]
             if row not in store.leads:
                 shown &= probability >= rule.begin_at
             event = standing[shown]
@@ -149,18 +149,47 @@ def windows_of(store: FeatureStore) -> npt.NDArray[np.int64]:
 
 
 def with_contact(
-    predictions: Predictions, row: int, window: npt.NDArray[np.int64]
+    store: FeatureStore, predictions: Predictions, row: int, edged: Mapping[RunKey, Runs]
 ) -> npt.NDArray[np.bool_]:
-    """Tell whether a channel has contact in each of some windows."""
+    """Tell whether a channel has contact during each event, ndarray of shape (n_events,).
+
+    The window around an event says so. Where it reaches into lost contact that has begun or ended
+    beside the event, the edges do.
+    """
+    window = windows_of(store)
     if CONTACT_LOSS not in predictions.labels or not predictions.onset_s.size:
         return np.ones(window.size, dtype=bool)
     column = predictions.labels.index(CONTACT_LOSS)
-    contact: npt.NDArray[np.bool_] = predictions.channel(row)[window, column] < NO_CONTACT
-    return contact
+    contact = predictions.channel(row)[window, column] < NO_CONTACT
+    begin_s = store.onset_s[window]
+    beside = _touched(store, row, edged, begin_s, begin_s + WINDOW_S)
+    beside &= ~_touched(store, row, edged, store.times.onset_s, store.times.end_s)
+    found: npt.NDArray[np.bool_] = contact | beside
+    return found
+
+
+def _touched(
+    store: FeatureStore,
+    row: int,
+    edged: Mapping[RunKey, Runs],
+    onset_s: npt.NDArray[np.float64],
+    end_s: npt.NDArray[np.float64],
+) -> npt.NDArray[np.bool_]:
+    """Tell which spans some lost contact of a channel touches."""
+    touched = np.zeros(onset_s.size, dtype=bool)
+    for piece, part in enumerate(store.pieces):
+        runs = edged.get((row, CONTACT_LOSS, piece))
+        if runs is not None:
+            first = np.searchsorted(part.onset_s + runs.end_s, onset_s, side="right")
+            touched |= first < np.searchsorted(part.onset_s + runs.onset_s, end_s)
+    return touched
 
 
 def event_confidence(
-    store: FeatureStore, predictions: Predictions, column: int
+    store: FeatureStore,
+    predictions: Predictions,
+    column: int,
+    edged: Mapping[RunKey, Runs],
 ) -> npt.NDArray[np.float64]:
     """Mean probability of each event over the leads with contact, ndarray of shape (n_events,).
 
@@ -170,12 +199,13 @@ def event_confidence(
     predictions : Predictions
     column : int
         Which label of events.
+    edged : mapping of RunKey to Runs
+        Runs of lost contact, their edges moved; empty where they are not known.
     """
-    window = windows_of(store)
-    total = np.zeros(window.size, dtype=np.float32)
+    total = np.zeros(store.times.peak_s.size, dtype=np.float32)
     count = np.zeros(total.size, dtype=np.int64)
     for row in store.leads:
-        usable = with_contact(predictions, row, window)
+        usable = with_contact(store, predictions, row, edged)
         total += np.where(usable, predictions.events(row)[:, column], 0)
         count += usable
     return total / np.maximum(count, 1)
@@ -234,14 +264,11 @@ def _window_segments(
         kind = ""
         if label == CONTACT_LOSS:
             kind = contact_kind(store, row, piece, onset_s, end_s)
-        if kind == FLAT:
-            onset_s, end_s = trim_to_still(
-                store.cells,
-                (onset_s, end_s),
-                channel=row,
-                first_cell=store.first_cell[piece],
-                n_cells=store.n_cells[piece],
-            )
+        if kind in (FLAT, POPPING, FLOATING):
+            place = {"first_cell": store.first_cell[piece], "n_cells": store.n_cells[piece]}
+            still_s = trim_to_still(store.cells, (onset_s, end_s), channel=row, **place)
+            if kind == FLAT or reached_only(still_s, (onset_s, end_s)):
+                kind, (onset_s, end_s) = FLAT, still_s
         by_kind.setdefault(kind, []).append((onset_s, end_s, confidence))
     start_s = store.pieces[piece].onset_s
     for kind, segments in by_kind.items():

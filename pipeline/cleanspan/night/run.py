@@ -308,8 +308,10 @@ class _Night:
 
     def _sum_up(self) -> None:
         """Write the summary of all that has a result, or should have one."""
-        everything = history.lines(self.ledger.connection)
-        write_summary(history.summary(everything, self.names), self.config.output_folder / SUMMARY)
+        rows = history.summary(history.lines(self.ledger.connection), self.names)
+        # Without a row it would lack columns that a script may look for while we go on.
+        if rows or self.account.finished:
+            write_summary(rows, self.config.output_folder / SUMMARY)
 
     def _finish(self) -> None:
         """Write summaries and page, and note the end."""
@@ -322,8 +324,8 @@ class _Night:
         except OSError as error:
             raise output_error(night, error) from error
         write_summary(history.summary(tonight, self.names), night / SUMMARY)
-        self._sum_up()
         account.finished = True
+        self._sum_up()
         write_page(self.ledger.connection, self.config, account)
         placing.sweep(output)
         sweep()  # what worker processes that had to be killed left

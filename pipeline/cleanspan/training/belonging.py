@@ -8,6 +8,7 @@ from cleanspan.config import did_you_mean
 from cleanspan.errors import LabelsError, UsageError
 from cleanspan.export.stored import read_channels, read_facts, whole
 from cleanspan.recording.electrodes import electrode_name, positions
+from cleanspan.recording.odd import listed
 from cleanspan.training.hand_labels import (
     END_TOLERANCE_S,
     LOOKED_AT,
@@ -213,7 +214,11 @@ def _nowhere(names: Sequence[str], channels: Sequence[str]) -> Iterator[tuple[st
 
 
 def all_may_mean_fewer(
-    own: Mapping[str, Sequence[HandLabel]], screened: Mapping[str, Sequence[str]]
+    own: Mapping[str, Sequence[HandLabel]],
+    screened: Mapping[str, Sequence[str]],
+    *,
+    say_with: str = "--all-channels (labels.all_channels in settings)",
+    otherwise: str = "marks on the others count as false",
 ) -> list[str]:
     """Ask what ``all`` means where a large cap was read and the rows name few of its channels.
 
@@ -226,6 +231,8 @@ def all_may_mean_fewer(
         By recording.
     screened : mapping of str to sequence of str
         The screened channels of the same recordings.
+    say_with, otherwise : str
+        How to say which channels were read, and what follows if it is not said.
     """
     doubtful = []
     for name, rows in own.items():
@@ -238,7 +245,7 @@ def all_may_mean_fewer(
         return []
     hint = (
         "rows reviewed on 'all' count for every screened channel, but the marks name few: "
-        f"{', '.join(doubtful)}; if the readers saw only some channels, say which with "
-        "--all-channels (labels.all_channels in settings), or marks on the others count as false"
+        f"{listed(doubtful)}; if the readers saw only some channels, say which with {say_with}, "
+        f"or {otherwise}"
     )
     return [hint]

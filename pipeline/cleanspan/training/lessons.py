@@ -8,18 +8,22 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+import numpy as np
+
 from cleanspan.atomic import replacing_file
-from cleanspan.config import Windows
+from cleanspan.config import LabelRules, Windows
 from cleanspan.errors import ModelError, NoEegChannelError, OutputError
 from cleanspan.features.registry import EVENT_NAMES, FEATURE_VERSION, WINDOW_NAMES
 from cleanspan.recording.opening import open_recording
+from cleanspan.training.belonging import all_may_mean_fewer
 from cleanspan.training.dataset import Tables, tables_of
 from cleanspan.training.evaluation import person_of
 from cleanspan.training.hand_labels import HandLabel, by_file
 from cleanspan.training.results import Comparison
 from cleanspan.training.sample import load_tables, save_tables
 from cleanspan.training.sources import scalp_channels
-from cleanspan.types import Channel, Recording
+from cleanspan.training.truth import UNKNOWN, labels_of
+from cleanspan.types import LINE_NOISE, Channel, Recording
 
 logger = logging.getLogger(__name__)
 
@@ -43,6 +47,13 @@ class Lesson:
     content: str
     key: str
     tables: Tables
+
+    @property
+    def read_windows(self) -> int:
+        """Count the channel-windows of which hand labels tell; line noise is measured in all."""
+        truths = self.tables.windows.truth.items()
+        told = [truth != UNKNOWN for name, truth in truths if name != LINE_NOISE]
+        return int(np.any(told, axis=0).sum()) if told else 0
 
 
 def cache_folder() -> Path:
@@ -100,6 +111,20 @@ def gather_lessons(
                 _keep(tables, cache, key)
         lessons.append(Lesson(path.name, person, content, key, tables))
     return lessons
+
+
+def doubtful_all(
+    lessons: Sequence[Lesson], labels: Sequence[HandLabel], rules: LabelRules
+) -> list[str]:
+    """Ask what ``all`` means where the marks of a large cap name few of its channels."""
+    if rules.all_channels:
+        return []
+    return all_may_mean_fewer(
+        {lesson.name: labels_of(labels, lesson.name) for lesson in lessons},
+        {lesson.name: np.unique(lesson.tables.windows.channel).tolist() for lesson in lessons},
+        say_with="labels.all_channels in settings (--config)",
+        otherwise="what the others show is learned as clean",
+    )
 
 
 def compute_tables(

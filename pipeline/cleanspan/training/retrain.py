@@ -35,7 +35,7 @@ from cleanspan.training.judging import (
     seen_people,
 )
 from cleanspan.training.left_out import lessons_codes, read_left_out, write_left_out
-from cleanspan.training.lessons import Lesson, gather_lessons, labels_hash
+from cleanspan.training.lessons import Lesson, doubtful_all, gather_lessons, labels_hash
 from cleanspan.training.mixing import fit_panels
 from cleanspan.training.results import Comparison
 from cleanspan.training.rounds import left_out_answers
@@ -177,6 +177,7 @@ def retrain(
     met = set() if base is None else _seen(lessons, base)
     rules = {label: old.rules.get(label, SegmentRule()) for label in (BLINK, *window_labels)}
     warnings = _warnings(lab, window_labels, old, rest, base)
+    warnings += doubtful_all(lessons, labels, plan.comparison.rules)
     # One thread: sums come out the same on every machine, and matrices this small gain nothing.
     with threadpool_limits(limits=1):
         fit = functools.partial(
@@ -360,7 +361,7 @@ def _facts(
             "started_from": old.full_name,
             "recordings": len(lessons),
             "people": len({lesson.person for lesson in lessons}),
-            "windows": sum(len(lesson.tables.windows) for lesson in lessons),
+            "windows": sum(lesson.read_windows for lesson in lessons),
             "label_rows": len(labels),
             "labels_sha256": labels_hash(labels),
             "recordings_sha256": sorted(recordings),

@@ -219,8 +219,8 @@ class ModelStore:
         """
         if NAME.fullmatch(name) is None or name in (SHIPPED, IN_USE):
             raise ModelError(
-                "a model's name must be letters, digits, dots, dashes and underscores, not "
-                f"{SHIPPED!r}, got {name!r}"
+                "a model's name must be letters, digits, dots, dashes and underscores, and none "
+                f"of ours ({SHIPPED}, {IN_USE}), got {name!r}"
             )
         if (self.folder / name).exists():
             raise ModelError(

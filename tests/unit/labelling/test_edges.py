@@ -98,3 +98,19 @@ def test_contact_is_lost_for_a_moment_at_least(onset_s, expected):
     coarse = Runs(np.array([onset_s - 0.5]), np.array([min(onset_s + 0.5, 20.0)]), np.ones(1))
     found = edges.refined(coarse, store, row=0, piece=0, label=CONTACT_LOSS)
     assert (found.onset_s[0], found.end_s[0]) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(
+    ("still_s", "span_s", "expected"),
+    [
+        ((10.0, 10.75), (9.0, 10.75), True),  # windows reach into it for a second
+        ((10.0, 10.75), (8.5, 10.75), False),
+        ((10.0, 10.75), (10.0, 12.0), False),
+        ((10.0, 10.75), (9.5, 11.25), True),
+        ((10.0, 10.0625), (9.5, 10.0625), False),  # two alike samples are no standstill
+        ((9.0, 10.75), (9.0, 10.75), False),  # nothing stands still, or all does
+        ((9.5, 29.5), (9.0, 30.0), False),  # long ones are told by their windows
+    ],
+)
+def test_what_windows_reach_into_a_standstill_for_is_no_lost_contact(still_s, span_s, expected):
+    assert edges.reached_only(still_s, span_s) is expected

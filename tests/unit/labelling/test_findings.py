@@ -16,6 +16,14 @@ def test_nothing_to_say_about_a_good_session(given, table):
     assert findings_of(store, predictions, table()) == []
 
 
+@pytest.mark.parametrize(("seconds", "told"), [(60, True), (15, False)])
+def test_a_short_recording_tells_nothing_about_where_electrodes_sit(given, table, seconds, told):
+    store, predictions = given(seconds=seconds)
+    store.humps.down, store.humps.depth_uv[:2] = 40, 100.0
+    found = kinds(findings_of(store, predictions, table()))
+    assert ("polarity" in {kind for kind, _ in found}) is told
+
+
 def test_a_lost_reference_is_said_once(given, table):
     store, predictions = given()
     names = [channel.label for channel in store.channels]

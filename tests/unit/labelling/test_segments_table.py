@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from cleanspan.config import SegmentRule
+from cleanspan.features.windows import CELL_S
 from cleanspan.labelling.segments import segment_table
 from cleanspan.types import SEGMENT_COLUMNS
 
@@ -75,6 +76,20 @@ def test_a_lead_without_contact_has_no_vote(given):
     predictions.set("contact loss", 1, 0, 119)
     blinks = rows_of(segment_table(store, predictions, {}), label="blink")
     assert blinks["channel"].tolist() == ["Fp1"]
+
+
+@pytest.mark.parametrize(("first", "stands"), [(11, True), (8, False)])
+def test_a_blink_just_before_contact_is_lost_stands(given, first, stands):
+    """Windows of 1 s, two a second: the one around the blink has lost contact in it."""
+    store, predictions = given(events_s=[(5.05, 5.35)])
+    predictions.given[0, :2, 0] = 0.9
+    for row in (0, 1):
+        predictions.set("contact loss", row, 9, 40)
+        predictions.set("contact loss", row, first, 40, 0.99)
+        # The signal itself changes where contact is lost.
+        store.cells.held[row, round(first / 2 / CELL_S) : round(20.5 / CELL_S), 0] = 3.0
+    made = segment_table(store, predictions, {})
+    assert ("blink" in set(made["label"])) is stands
 
 
 def test_without_leads_no_event_stands(given):

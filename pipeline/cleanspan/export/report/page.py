@@ -19,6 +19,7 @@ from cleanspan.export.report import strip, traces, verdict
 from cleanspan.export.report.head import Gauge, head_drawing
 from cleanspan.export.report.palette import Swatch, plain
 from cleanspan.export.report.spectra import spectra_drawing
+from cleanspan.export.told import finding_lines
 from cleanspan.types import CONTACT_LOSS, Channel, Finding, Screened
 
 if TYPE_CHECKING:
@@ -140,7 +141,7 @@ def _content(screened: Screened, applied: Mapping[str, PlanUse | float]) -> dict
         "wrong": verdict.what_was_wrong(screened),
         "mend": _unsaid(verdict.to_mend(screened), screened.findings),
         "watch": verdict.to_watch(screened),
-        "findings": screened.findings,
+        "findings": finding_lines(screened.findings),
         "warnings": (*screened.recording.warnings, *screened.warnings),
         "map": _map(screened, spans, swatches),
         "plans": _plans(screened, applied, plan),
