@@ -253,7 +253,8 @@ def test_findings_become_lines_and_bridges_make_one() -> None:
         "C4 dries.",
         "Joined by salt water: F6–F8, Fp1–Fpz–F4–AF4; dry the skin between, use less water.",
     )
-    assert finding_lines([], to_mend=()) == ()
+    assert finding_lines(found[:1]) == ("joined",)
+    assert finding_lines([]) == ()
 
 
 def test_the_page_tells_what_was_found_in_each_recording(ledger: Ledger, tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ OF_ONE = ("dead", "drying")
 def finding_lines(
     findings: Iterable[Finding], *, to_mend: Collection[str] = ()
 ) -> tuple[str, ...]:
-    """Write the findings of a recording as lines; all salt bridges make one.
+    """Write the findings of a recording as lines; several salt bridges make one.
 
     Parameters
     ----------
@@ -19,15 +19,18 @@ def finding_lines(
     to_mend : collection of str
         Channels that are named as to mend: nothing more is said of their contact.
     """
-    bridges: list[tuple[str, ...]] = []
+    bridges = []
     lines = []
     for one in findings:
         if one.kind == SALT_BRIDGE:
-            bridges.append(one.channels)
+            bridges.append(one)
         elif one.kind not in OF_ONE or not set(one.channels) <= set(to_mend):
             lines.append(one.text)
-    if bridges:
-        joined = ", ".join("–".join(group) for group in joined_groups(bridges))
+    if len(bridges) == 1:
+        lines.append(bridges[0].text)
+    elif bridges:
+        groups = joined_groups(one.channels for one in bridges)
+        joined = ", ".join("–".join(group) for group in groups)
         lines.append(f"Joined by salt water: {joined}; dry the skin between, use less water.")
     return tuple(lines)
 
