@@ -493,6 +493,7 @@ def test_a_page_from_before_a_kill_says_that_the_run_did_not_end(night: Night) -
             night.run()
     assert "Not finished: 0 of 3 recordings" in pages[0]
     assert "it was cut off" in pages[0]
+    assert not (night.output / "summary.csv").exists()  # it would lack the labels' columns
     account = night.run()
     assert "The run before this one was cut off" in account.remarks[0]
     assert account.counts["done"] == 3
@@ -526,8 +527,8 @@ def test_a_run_that_is_killed_leaves_a_summary_of_what_was_done(
 def test_what_is_done_is_told_while_another_recording_goes_on(
     night: Night, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The page is looked at from outside, in the middle of a recording that hangs."""
-    monkeypatch.setattr("cleanspan.night.run.PAGE_EVERY_S", 0.2)
+    """From outside, in the middle of a recording that hangs, long after the other's result."""
+    monkeypatch.setattr("cleanspan.night.run.PAGE_EVERY_S", 2.5)
     night.config = replace(night.config, limits=replace(night.config.limits, time_limit_s=6))
     night.put(good1="ok 1", victim="hang")
     seen = set()

@@ -98,6 +98,21 @@ def test_without_leads_no_event_stands(given):
     assert segment_table(store, predictions, {}).empty
 
 
+@pytest.mark.parametrize(("first", "kind", "onset_s"), [(18, "flat", 10.0), (10, "floating", 5.0)])
+def test_what_windows_reach_into_a_standstill_for_is_flat_from_where_it_stands(
+    given, first, kind, onset_s
+):
+    """Windows of 1 s, two a second; it stands still from 10 s on, and a heart beats at 9.3 s."""
+    store, predictions = given(seconds=11)
+    predictions.set("contact loss", 2, first, 21)
+    store.cells.held[2, round(9.3 / CELL_S), 0] = 3.0
+    store.cells.held[2, round(10 / CELL_S) :, 0] = -1.0
+    (row,) = segment_table(store, predictions, {}).to_dict("records")
+    assert (row["kind"], row["onset_s"]) == (kind, pytest.approx(onset_s, abs=0.8))
+    if kind == "flat":
+        assert row["onset_s"] == 10.0
+
+
 def test_while_the_reference_is_lost_nothing_else_is_said(given):
     store, predictions = given(events_s=[(15.0, 15.3), (40.0, 40.3)])
     predictions.given[:] = 0.9
