@@ -553,8 +553,14 @@ def test_what_is_done_is_told_while_another_recording_goes_on(
     [("night.html", "summary.csv", "page"), ("summary.csv", "night.html", "summary")],
 )
 def test_page_and_summary_do_not_hinder_each_other(
-    night: Night, caplog: pytest.LogCaptureFixture, in_the_way: str, other: str, said: str
+    night: Night,
+    caplog: pytest.LogCaptureFixture,
+    monkeypatch: pytest.MonkeyPatch,
+    in_the_way: str,
+    other: str,
+    said: str,
 ) -> None:
+    monkeypatch.setattr("cleanspan.night.run.PAGE_EVERY_S", 0.0)
     night.put(**GOOD)
     (night.output / in_the_way / "mine").mkdir(parents=True)
     with pytest.raises(OutputError):

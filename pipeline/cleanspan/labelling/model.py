@@ -29,6 +29,8 @@ rows."""
 CHECK_TOLERANCE, CHECK_FLOOR = 1e-3, 1e-12
 """Answers may differ by a thousandth of each, for many are far below one: small ones must be right
 too. What lies below the floor is nothing."""
+FORMER_REACHES, FORMER_TOLERANCE = (3.0, 2.0), 1e-4
+"""The same for models written before 0.11.0 and before 0.8.0; these may differ by so much."""
 NEAR = "retrain it with this version, or use the shipped model"
 
 
@@ -122,7 +124,7 @@ def load_model(folder: Path) -> Model:
         manifest=manifest,
         folder=folder,
     )
-    if not _equal(fixed_answers(windows, events), check):
+    if not _as_when_made(windows, events, check):
         raise ModelError(
             f"{folder}: predictions on the fixed input must equal those of the manifest, "
             f"got others; {NEAR}"
@@ -254,13 +256,22 @@ def _rules(folder: Path, manifest: Mapping[str, Any]) -> dict[str, SegmentRule]:
         raise ModelError(f"{error}; {NEAR}") from error
 
 
-def _equal(answers: Array, check: Array) -> bool:
-    return answers.shape == check.shape and np.allclose(
-        answers, check, rtol=CHECK_TOLERANCE, atol=CHECK_FLOOR
+def _as_when_made(windows: Panel, events: Panel, check: Array) -> bool:
+    """Tell whether a model answers the fixed questions as it did then."""
+    answers = fixed_answers(windows, events)
+    if answers.shape != check.shape:
+        return False
+    if np.allclose(answers, check, rtol=CHECK_TOLERANCE, atol=CHECK_FLOOR):
+        return True
+    return any(
+        np.allclose(
+            fixed_answers(windows, events, reach=reach), check, rtol=0, atol=FORMER_TOLERANCE
+        )
+        for reach in FORMER_REACHES
     )
 
 
-def fixed_answers(windows: Panel, events: Panel) -> Array:
+def fixed_answers(windows: Panel, events: Panel, *, reach: float = CHECK_REACH) -> Array:
     """Probabilities on a fixed input: the same model gives the same ones anywhere.
 
     Returns
@@ -270,7 +281,7 @@ def fixed_answers(windows: Panel, events: Panel) -> Array:
     parts = []
     for panel in (events, windows):
         size = CHECK_ROWS * len(panel.features)
-        spread = CHECK_REACH * np.sin(np.arange(size, dtype=np.float64) * 1.7)
+        spread = reach * np.sin(np.arange(size, dtype=np.float64) * 1.7)
         spread = spread.reshape(CHECK_ROWS, -1)
         rows = (panel.scaling.centre + spread * panel.scaling.spread).astype(np.float32)
         parts.append(panel.probabilities(rows))

@@ -128,7 +128,7 @@ def event_segments(
         standing = np.flatnonzero(sure & (confidence >= rule.keep_above))
         for row in range(len(store.channels)):
             probability = predictions.events(row)[standing, column]
-            shown = with_contact(store, predictions, row, edged)[standing]
+            shown = with_contact(store, predictions, row, edged, event=standing)
             if row not in store.leads:
                 shown &= probability >= rule.begin_at
             event = standing[shown]
@@ -149,21 +149,27 @@ def windows_of(store: FeatureStore) -> npt.NDArray[np.int64]:
 
 
 def with_contact(
-    store: FeatureStore, predictions: Predictions, row: int, edged: Mapping[RunKey, Runs]
+    store: FeatureStore,
+    predictions: Predictions,
+    row: int,
+    edged: Mapping[RunKey, Runs],
+    *,
+    event: npt.NDArray[np.int64] | slice = slice(None),
 ) -> npt.NDArray[np.bool_]:
-    """Tell whether a channel has contact during each event, ndarray of shape (n_events,).
+    """Tell whether a channel has contact during each of some events.
 
     The window around an event says so. Where it reaches into lost contact that has begun or ended
     beside the event, the edges do.
     """
-    window = windows_of(store)
+    times = store.times
+    window = windows_of(store)[event]
     if CONTACT_LOSS not in predictions.labels or not predictions.onset_s.size:
         return np.ones(window.size, dtype=bool)
     column = predictions.labels.index(CONTACT_LOSS)
     contact = predictions.channel(row)[window, column] < NO_CONTACT
     begin_s = store.onset_s[window]
     beside = _touched(store, row, edged, begin_s, begin_s + WINDOW_S)
-    beside &= ~_touched(store, row, edged, store.times.onset_s, store.times.end_s)
+    beside &= ~_touched(store, row, edged, times.onset_s[event], times.end_s[event])
     found: npt.NDArray[np.bool_] = contact | beside
     return found
 

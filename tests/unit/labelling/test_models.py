@@ -192,8 +192,8 @@ def test_other_answers_than_when_it_was_made_are_refused(saved, monkeypatch):
     """As if the arithmetic of this machine, or of this version, differed."""
     given = fixed_answers
 
-    def differently(windows, events):
-        return given(windows, events) + np.float32(0.01)
+    def differently(windows, events, **reach):
+        return given(windows, events, **reach) + np.float32(0.01)
 
     monkeypatch.setattr("cleanspan.labelling.model.fixed_answers", differently)
     with pytest.raises(ModelError, match="predictions on the fixed input must equal"):
@@ -205,8 +205,8 @@ def test_a_label_whose_answers_differ_is_noticed_however_small_they_are(folder, 
     given = fixed_answers
     for column in range(len(load_model(folder).labels)):
 
-        def differently(windows, events, *, column=column):
-            answers = given(windows, events)
+        def differently(windows, events, *, column=column, **reach):
+            answers = given(windows, events, **reach)
             answers[:, column] *= np.float32(1.01)
             return answers
 
