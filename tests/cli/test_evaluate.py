@@ -356,6 +356,16 @@ def test_damaged_results_are_one_line_in_plain_words(folder, capsys, name, conte
 UNREAD = "".join(row for row in LABELS.splitlines(keepends=True) if "reviewed" not in row)
 
 
+def test_an_output_that_cannot_be_is_told_before_the_work(folder):
+    taken = folder / "scores"
+    taken.write_text("mine")
+    done = run(folder / "results", "--labels", folder / "labels.csv", "--out", taken)
+    assert done.exit_code != 0
+    assert "F1" not in done.output
+    assert "must be a folder" in str(done.exception)
+    assert taken.read_text() == "mine"
+
+
 def test_precision_is_not_told_where_nobody_says_what_was_read(folder):
     (folder / "labels.csv").write_text(UNREAD)
     done = run(folder / "results", "--labels", folder / "labels.csv", "--out", folder / "scores")

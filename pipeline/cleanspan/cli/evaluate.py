@@ -61,9 +61,12 @@ def command(
     reader's label file, to compare reader with reader. Only spans that somebody reviewed count;
     where a reader was unsure, nothing is scored.
     """
+    from cleanspan.atomic import output_error
     from cleanspan.training.hand_labels import read_hand_labels
     from cleanspan.training.results import Comparison, evaluate_results
 
+    if out is not None and out.exists() and not out.is_dir():
+        raise output_error(out, FileExistsError())
     rules = _rules(load_config(config).labels, all_channels, not_read)
     problems: list[str] = []
     labels = read_hand_labels(label_paths, rules, problems=problems)
