@@ -304,6 +304,7 @@ def _outcomes(
     out = tasks[0].folder.parent
     before = set(out.glob(f"{UNFINISHED}*"))
     missing = dict.fromkeys(order)
+    cut_off = True
     try:
         # However the block fails, the processes are gone after it, maybe while they wrote.
         with ExitStack() as held:
@@ -312,13 +313,14 @@ def _outcomes(
             for place, outcome in results:
                 del missing[place]
                 yield place, outcome
+        cut_off = False
     except BrokenProcessPool:
         log.warning("a process was stopped from outside: going on with one recording at a time")
         for place in [*missing]:
             yield place, _alone(tasks[place], config, model)
             del missing[place]
     finally:
-        if missing:
+        if cut_off:
             remove_left_by_dead(out, but=before)
             sweep()
 

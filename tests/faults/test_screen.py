@@ -43,6 +43,23 @@ def kill_itself(path, folder, *, config, model):
     return screen_recording(path, folder, config=config, model=model)
 
 
+def kill_itself_while_it_writes(path, folder, *, config, model):
+    """As above, with something begun beside its results' place."""
+    if "deadly" in path.name:
+        (folder.parent / f".unfinished-{os.getpid()}.0123abcd-new").mkdir()
+    return kill_itself(path, folder, config=config, model=model)
+
+
+def test_nothing_half_written_is_left_by_a_killed_worker(good, model, tmp_path, monkeypatch):
+    for name in ("a.edf", "b-deadly.edf", "c.edf"):
+        (tmp_path / name).write_bytes(good.read_bytes())
+    monkeypatch.setattr("cleanspan.batch.screen_recording", kill_itself_while_it_writes)
+    tasks = plan_tasks(sorted(tmp_path.glob("*.edf")), tmp_path / "out")
+    outcomes = screen_batch(tasks, config=LEAN, model=model, jobs=2)
+    assert [outcome.status for outcome in outcomes] == ["done", "failed", "done"]
+    assert not list((tmp_path / "out").glob(".unfinished*"))
+
+
 def test_a_killed_worker_costs_its_recording_only(good, model, tmp_path, monkeypatch):
     names = ("a.edf", "b-deadly.edf", "c.edf")
     for name in names:
