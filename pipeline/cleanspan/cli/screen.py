@@ -180,29 +180,29 @@ def told_lines(outcomes: "Sequence[Outcome]") -> list[str]:
     """Say what was found beside marks, and what the warnings are."""
     done = [outcome for outcome in outcomes if outcome.status == "done"]
     return [
-        *_lines_about(len(outcomes), "findings", [(one, one.findings) for one in done]),
-        *_lines_about(len(outcomes), "warnings", [(one, one.warnings) for one in done]),
+        *_lines_about("findings", done, of=len(outcomes)),
+        *_lines_about("warnings", done, of=len(outcomes)),
     ]
 
 
-def _lines_about(
-    recordings: int, what: str, texts_of: "Sequence[tuple[Outcome, Sequence[str]]]"
-) -> list[str]:
-    """Write a block of lines, the same text of several recordings once, and where all stand."""
+def _lines_about(what: str, outcomes: "Sequence[Outcome]", *, of: int) -> list[str]:
+    """Write a block of lines, the same text of several recordings once, and where all stand.
+
+    What they are about names the outcomes' attribute and the summary's column.
+    """
     from cleanspan.recording.odd import listed
 
     names: dict[str, list[str]] = {}
     # The first one of each recording before the second ones: none is crowded out by another's.
     ranked = zip_longest(
-        *([(outcome, text) for text in dict.fromkeys(texts)] for outcome, texts in texts_of)
+        *([(one, text) for text in dict.fromkeys(getattr(one, what))] for one in outcomes)
     )
     for outcome, text in filter(None, chain.from_iterable(ranked)):
         names.setdefault(" ".join(text.split()), []).append(" ".join(_name(outcome).split()))
     if not names:
         return []
-    lines = [
-        f"{what} about {sum(bool(texts) for _, texts in texts_of)} of {recordings} recordings:"
-    ]
+    concerned = sum(bool(getattr(one, what)) for one in outcomes)
+    lines = [f"{what} about {concerned} of {of} recordings:"]
     lines += [f"  {listed(who, _NAMED)}: {text}" for text, who in list(names.items())[:_SHOWN]]
     more = len(names) - _SHOWN
     if more > 0:

@@ -5,7 +5,7 @@ from collections.abc import Collection, Iterable, Sequence
 from cleanspan.types import SALT_BRIDGE, Finding
 
 OF_ONE = ("dead", "drying")
-"""Findings about one electrode's contact."""
+"""Findings about one electrode's contact: what is to mend is not told a second time."""
 
 
 def finding_lines(

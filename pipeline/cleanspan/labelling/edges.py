@@ -15,6 +15,8 @@ LEAST_STILL_S = 0.5
 """What stands still for so long is no chance of two alike samples."""
 TRIM_S = 3.0
 """How far into a flat span its edges may be trimmed."""
+LONGEST_REACHED_S = 2 * (TRIM_S + WINDOW_S)
+"""`reached_only` says no of every longer span."""
 STILL_LOG = -1 + 1e-6
 """log10 µV: the extent of a cell in which no sample differs (the floor of `measures`)."""
 MOMENT_S = 0.25

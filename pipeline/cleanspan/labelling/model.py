@@ -26,11 +26,9 @@ CHECK_ROWS = 8
 CHECK_REACH = 4.5
 """How far the scaled features of the fixed input reach: so far that no head says the same of all
 rows."""
-CHECK_TOLERANCE, CHECK_FLOOR = 1e-3, 1e-12
-"""Answers may differ by a thousandth of each, for many are far below one: small ones must be right
-too. What lies below the floor is nothing."""
-FORMER_REACHES, FORMER_TOLERANCE = (3.0, 2.0), 1e-4
-"""The same for models written before 0.11.0 and before 0.8.0; these may differ by so much."""
+CHECKS = ((CHECK_REACH, 1e-3, 1e-12), (3.0, 0.0, 1e-4), (2.0, 0.0, 1e-4))
+"""The reach, and by how much answers may differ, relative and absolute: now, and for models
+written before 0.11.0 and before 0.8.0. Now by a thousandth: small answers must be right too."""
 NEAR = "retrain it with this version, or use the shipped model"
 
 
@@ -258,17 +256,13 @@ def _rules(folder: Path, manifest: Mapping[str, Any]) -> dict[str, SegmentRule]:
 
 def _as_when_made(windows: Panel, events: Panel, check: Array) -> bool:
     """Tell whether a model answers the fixed questions as it did then."""
-    answers = fixed_answers(windows, events)
-    if answers.shape != check.shape:
-        return False
-    if np.allclose(answers, check, rtol=CHECK_TOLERANCE, atol=CHECK_FLOOR):
-        return True
-    return any(
-        np.allclose(
-            fixed_answers(windows, events, reach=reach), check, rtol=0, atol=FORMER_TOLERANCE
-        )
-        for reach in FORMER_REACHES
-    )
+    for reach, relative, absolute in CHECKS:
+        answers = fixed_answers(windows, events, reach=reach)
+        if answers.shape == check.shape and np.allclose(
+            answers, check, rtol=relative, atol=absolute
+        ):
+            return True
+    return False
 
 
 def fixed_answers(windows: Panel, events: Panel, *, reach: float = CHECK_REACH) -> Array:

@@ -11,7 +11,12 @@ from cleanspan.config import SegmentRule
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.windows import WINDOW_S
 from cleanspan.labelling.contact import FLAT, FLOATING, POPPING, contact_kind
-from cleanspan.labelling.edges import reached_only, refined, trim_to_still
+from cleanspan.labelling.edges import (
+    LONGEST_REACHED_S,
+    reached_only,
+    refined,
+    trim_to_still,
+)
 from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.reference import mostly_lost, reference_spans, within
 from cleanspan.labelling.runs import RunKey, Runs, by_piece, cell_probabilities, find_runs
@@ -121,6 +126,7 @@ def event_segments(
     """
     times = store.times
     sure = ~within(times.peak_s, store, lost)
+    window = windows_of(store)
     for column in range(predictions.n_event_labels):
         label = predictions.labels[column]
         rule = rules.get(label, SegmentRule())
@@ -128,7 +134,7 @@ def event_segments(
         standing = np.flatnonzero(sure & (confidence >= rule.keep_above))
         for row in range(len(store.channels)):
             probability = predictions.events(row)[standing, column]
-            shown = with_contact(store, predictions, row, edged, event=standing)
+            shown = with_contact(store, predictions, row, edged, window, event=standing)
             if row not in store.leads:
                 shown &= probability >= rule.begin_at
             event = standing[shown]
@@ -153,16 +159,17 @@ def with_contact(
     predictions: Predictions,
     row: int,
     edged: Mapping[RunKey, Runs],
+    window: npt.NDArray[np.int64],
     *,
     event: npt.NDArray[np.int64] | slice = slice(None),
 ) -> npt.NDArray[np.bool_]:
     """Tell whether a channel has contact during each of some events.
 
     The window around an event says so. Where it reaches into lost contact that has begun or ended
-    beside the event, the edges do.
+    beside the event, the edges do. `window` is what `windows_of` gives.
     """
     times = store.times
-    window = windows_of(store)[event]
+    window = window[event]
     if CONTACT_LOSS not in predictions.labels or not predictions.onset_s.size:
         return np.ones(window.size, dtype=bool)
     column = predictions.labels.index(CONTACT_LOSS)
@@ -208,10 +215,11 @@ def event_confidence(
     edged : mapping of RunKey to Runs
         Runs of lost contact, their edges moved; empty where they are not known.
     """
-    total = np.zeros(store.times.peak_s.size, dtype=np.float32)
+    window = windows_of(store)
+    total = np.zeros(window.size, dtype=np.float32)
     count = np.zeros(total.size, dtype=np.int64)
     for row in store.leads:
-        usable = with_contact(store, predictions, row, edged)
+        usable = with_contact(store, predictions, row, edged, window)
         total += np.where(usable, predictions.events(row)[:, column], 0)
         count += usable
     return total / np.maximum(count, 1)
@@ -270,7 +278,8 @@ def _window_segments(
         kind = ""
         if label == CONTACT_LOSS:
             kind = contact_kind(store, row, piece, onset_s, end_s)
-        if kind in (FLAT, POPPING, FLOATING):
+        brief = end_s - onset_s <= LONGEST_REACHED_S
+        if kind == FLAT or (brief and kind in (POPPING, FLOATING)):
             place = {"first_cell": store.first_cell[piece], "n_cells": store.n_cells[piece]}
             still_s = trim_to_still(store.cells, (onset_s, end_s), channel=row, **place)
             if kind == FLAT or reached_only(still_s, (onset_s, end_s)):

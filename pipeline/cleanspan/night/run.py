@@ -205,7 +205,7 @@ class _Night:
         """Carry out the steps."""
         began = time.monotonic()
         output, account = self.config.output_folder, self.account
-        self._renew()
+        self._write_page()
         placed, waiting = placing.recover(self.ledger, output)
         first_run = self.ledger.take_over(account.run)
         if first_run < account.run:
@@ -294,13 +294,17 @@ class _Night:
         _log.info("done", extra=_facts(ended, name))
         return ended
 
-    def _renew(self) -> None:
-        """Renew page and summary; what cannot be written must not stop the work."""
-        self.renewed = time.monotonic()
+    def _write_page(self) -> None:
+        """Renew the page; one that cannot be written must not stop the work."""
         try:
             write_page(self.ledger.connection, self.config, self.account)
         except CleanspanError as error:
             _log.error("the page cannot be written", extra={"error": str(error)})
+
+    def _renew(self) -> None:
+        """Renew page and summary; what cannot be written must not stop the work."""
+        self.renewed = time.monotonic()
+        self._write_page()
         try:
             self._sum_up()
         except CleanspanError as error:

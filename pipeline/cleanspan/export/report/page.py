@@ -19,7 +19,7 @@ from cleanspan.export.report import strip, traces, verdict
 from cleanspan.export.report.head import Gauge, head_drawing
 from cleanspan.export.report.palette import Swatch, plain
 from cleanspan.export.report.spectra import spectra_drawing
-from cleanspan.export.told import finding_lines
+from cleanspan.export.told import OF_ONE, finding_lines
 from cleanspan.types import CONTACT_LOSS, Channel, Finding, Screened
 
 if TYPE_CHECKING:
@@ -31,8 +31,6 @@ QUARTERS = 4
 ALARM_SHARE = 0.9
 """An electrode with less contact than this in any quarter is drawn to catch the eye."""
 _DOUBTS = 4
-OWN_SENTENCE = ("dead", "drying")
-"""Findings about one electrode that the list of what to mend need not repeat."""
 
 Spans = npt.NDArray[np.float64]
 
@@ -208,7 +206,7 @@ def _map(
 
 def _unsaid(mend: list[tuple[str, str]], findings: Sequence[Finding]) -> list[tuple[str, str]]:
     """Leave out channels that have a finding of their own: its sentence says more."""
-    told = {finding.channels[0] for finding in findings if finding.kind in OWN_SENTENCE}
+    told = {finding.channels[0] for finding in findings if finding.kind in OF_ONE}
     return [(channel, note) for channel, note in mend if channel not in told]
 
 
