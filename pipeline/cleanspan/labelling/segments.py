@@ -1,6 +1,6 @@
 """Segments of all channels: runs of windows, single events, and the lost reference."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from cleanspan.config import SegmentRule
 from cleanspan.features.extraction import FeatureStore
-from cleanspan.features.windows import WINDOW_S
+from cleanspan.features.windows import CELL_S, WINDOW_S
 from cleanspan.labelling.contact import FLAT, FLOATING, POPPING, contact_kind
 from cleanspan.labelling.edges import (
     LONGEST_REACHED_S,
@@ -19,6 +19,7 @@ from cleanspan.labelling.edges import (
 )
 from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.reference import mostly_lost, reference_spans, within
+from cleanspan.labelling.returns import with_returns
 from cleanspan.labelling.runs import RunKey, Runs, by_piece, cell_probabilities, find_runs
 from cleanspan.types import CONTACT_LOSS, MUSCLE, REFERENCE_LOST, SEGMENT_COLUMNS
 
@@ -75,10 +76,11 @@ def segment_table(
         (row, label, piece): refined(spans, store, row=row, piece=piece, label=label)
         for (row, label, piece), spans in runs.items()
     }
-    lost = reference_spans(store, predictions, runs, edged, rules)
-    found = list(event_segments(store, predictions, rules, lost, edged))
-    for (row, label, piece), spans in edged.items():
-        found.extend(_window_segments(store, row, label, piece, spans, lost))
+    whole = {key: _whole(spans, store, key) for key, spans in edged.items()}
+    lost = reference_spans(store, predictions, runs, whole, rules)
+    found = list(event_segments(store, predictions, rules, lost, whole))
+    for key, spans in edged.items():
+        found.extend(_window_segments(store, key, spans, whole[key], lost))
     found.extend(_lost_segments(store, lost))
     return _table(found, store, predictions.labels)
 
@@ -260,38 +262,69 @@ def _long_off(lost: Runs | None, hop_s: float) -> Iterator[slice]:
             yield slice(round(onset_s / hop_s), round(end_s / hop_s))
 
 
+def _whole(spans: Runs, store: FeatureStore, key: RunKey) -> Runs:
+    """Lost contact with its way back; other labels as they are."""
+    row, label, piece = key
+    if label != CONTACT_LOSS:
+        return spans
+    place = {"first_cell": store.first_cell[piece], "n_cells": store.n_cells[piece]}
+    return with_returns(spans, store.cells, channel=row, **place)
+
+
 def _window_segments(
-    store: FeatureStore,
-    row: int,
-    label: str,
-    piece: int,
-    spans: Runs,
-    lost: Mapping[int, Runs],
+    store: FeatureStore, key: RunKey, spans: Runs, whole: Runs, lost: Mapping[int, Runs]
 ) -> Iterator[Found]:
     """Segments of one label on one channel in one piece, the lost reference's left out."""
+    row, label, piece = key
     by_kind: dict[str, list[tuple[float, float, float]]] = {}
-    for onset_s, end_s, confidence in zip(
-        spans.onset_s, spans.end_s, spans.confidence, strict=True
-    ):
+    for place, (onset_s, end_s) in enumerate(zip(whole.onset_s, whole.end_s, strict=True)):
         if mostly_lost(onset_s, end_s, lost.get(piece)):
             continue
-        kind = ""
+        kind, span_s = "", (onset_s, end_s)
         if label == CONTACT_LOSS:
-            kind = contact_kind(store, row, piece, onset_s, end_s)
-        brief = end_s - onset_s <= LONGEST_REACHED_S
-        if kind == FLAT or (brief and kind in (POPPING, FLOATING)):
-            place = {"first_cell": store.first_cell[piece], "n_cells": store.n_cells[piece]}
-            still_s = trim_to_still(store.cells, (onset_s, end_s), channel=row, **place)
-            if kind == FLAT or reached_only(still_s, (onset_s, end_s)):
-                kind, (onset_s, end_s) = FLAT, still_s
-        by_kind.setdefault(kind, []).append((onset_s, end_s, confidence))
+            core_s = (float(spans.onset_s[place]), float(spans.end_s[place]))
+            kind, span_s = _kind_and_span(store, row, piece, core_s, span_s)
+        by_kind.setdefault(kind, []).append((*span_s, float(spans.confidence[place])))
     start_s = store.pieces[piece].onset_s
     for kind, segments in by_kind.items():
-        onsets_s, ends_s, sure = np.array(segments).T
-        rows = np.full(len(segments), row, dtype=np.int16)
+        onsets_s, ends_s, sure = np.array(_touching_joined(segments)).T
+        rows = np.full(onsets_s.size, row, dtype=np.int16)
         yield Found(
             label, kind, rows, start_s + onsets_s, start_s + ends_s, sure.astype(np.float32)
         )
+
+
+def _kind_and_span(
+    store: FeatureStore,
+    row: int,
+    piece: int,
+    core_s: tuple[float, float],
+    whole_s: tuple[float, float],
+) -> tuple[str, tuple[float, float]]:
+    """Kind of one loss of contact, told from what it is without the way back, and its span."""
+    kind = contact_kind(store, row, piece, *core_s)
+    brief = core_s[1] - core_s[0] <= LONGEST_REACHED_S
+    if kind == FLAT or (brief and kind in (POPPING, FLOATING)):
+        place = {"first_cell": store.first_cell[piece], "n_cells": store.n_cells[piece]}
+        still_s = trim_to_still(store.cells, core_s, channel=row, **place)
+        if kind == FLAT or reached_only(still_s, core_s):
+            return FLAT, still_s
+    return kind, whole_s
+
+
+def _touching_joined(
+    segments: Sequence[tuple[float, float, float]],
+) -> list[tuple[float, float, float]]:
+    """Join segments where one ends as the next begins; the confidence is the mean over time."""
+    joined: list[tuple[float, float, float]] = []
+    for onset_s, end_s, confidence in segments:
+        if joined and onset_s - joined[-1][1] < CELL_S / 2:
+            first_s, last_s, before = joined.pop()
+            total = before * (last_s - first_s) + confidence * (end_s - onset_s)
+            confidence = total / (end_s - first_s)
+            onset_s = first_s
+        joined.append((onset_s, end_s, confidence))
+    return joined
 
 
 def _lost_segments(store: FeatureStore, lost: Mapping[int, Runs]) -> Iterator[Found]:
