@@ -3,4 +3,4 @@
 Not a medical device and not for diagnosis: a missing mark proves nothing.
 """
 
-__version__ = "0.11.0"
+__version__ = "0.12.0"

@@ -67,6 +67,7 @@ def test_faults_of_every_length_are_injected(recording):
 
 def test_an_ear_clip_pops_on_every_channel_alike(recording, monkeypatch):
     monkeypatch.setattr("cleanspan.training.injection.CLIP_POPS", 1.0)
+    monkeypatch.setattr("cleanspan.training.injection.CLIP_HUMS", 0.0)
     rng = np.random.default_rng(3)
     after, spans = inject(recording, 250.0, SYSTEM_10_20, rng, kinds=("reference lost",))
     lost = [span for span in spans if span.label == "contact loss"]
@@ -77,6 +78,65 @@ def test_an_ear_clip_pops_on_every_channel_alike(recording, monkeypatch):
     for span in lost:
         first, last = (round(t * 250) for t in (span.onset_s, span.onset_s + span.duration_s))
         assert np.abs(added[0, first:last]).max() >= 25
+
+
+def test_mains_come_in_through_a_loose_clip_from_its_first_pop_to_its_last(recording, monkeypatch):
+    """Nothing is added but the mains and the pops: the one span reaches from pop to pop."""
+    for name in ("CLIP_POPS", "CLIP_HUMS"):
+        monkeypatch.setattr(f"cleanspan.training.injection.{name}", 1.0)
+    band = signal.butter(4, [45, 55], "bandpass", fs=250.0, output="sos")
+    humming = 0
+    for seed in range(6):
+        after, spans = inject(
+            recording,
+            250.0,
+            SYSTEM_10_20,
+            np.random.default_rng(seed),
+            kinds=("reference lost",),
+            per_minute=1.0,
+            mains_hz=50.0,
+        )
+        added = after - recording
+        np.testing.assert_allclose(added, added[:1].repeat(len(added), axis=0), atol=0.01)
+        mains_uv = np.abs(signal.hilbert(signal.sosfiltfilt(band, added[0])))
+        quiet = np.ones(mains_uv.size, dtype=bool)
+        for span in (span for span in spans if span.label == "contact loss"):
+            first, last = (round(t * 250) for t in (span.onset_s, span.onset_s + span.duration_s))
+            quiet[max(first - 125, 0) : last + 125] = False
+            if last - first > 500:
+                humming += 1
+                assert np.median(mains_uv[first:last]) > 10
+        if quiet.any():
+            assert np.median(mains_uv[quiet]) < 1
+    assert humming >= 2
+
+
+def test_the_span_of_a_humming_clip_is_that_of_all_its_pops(recording, monkeypatch):
+    """Mains above what the rate can show add nothing, and each pop is its own."""
+    monkeypatch.setattr("cleanspan.training.injection.CLIP_POPS", 1.0)
+
+    def lost(how_often, mains_hz, seed=11):
+        monkeypatch.setattr("cleanspan.training.injection.CLIP_HUMS", how_often)
+        after, spans = inject(
+            recording,
+            250.0,
+            SYSTEM_10_20,
+            np.random.default_rng(seed),
+            kinds=("reference lost",),
+            per_minute=0.1,
+            mains_hz=mains_hz,
+        )
+        return after, [span for span in spans if span.label == "contact loss"]
+
+    (plain, pops), (humming, (whole,)) = lost(0.0, 50.0), lost(1.0, 50.0)
+    assert len(pops) > 1
+    assert whole.onset_s == pops[0].onset_s
+    last_s = max(span.onset_s + span.duration_s for span in pops)
+    assert whole.onset_s + whole.duration_s == pytest.approx(last_s)
+    assert not np.array_equal(plain, humming)
+    too_fast, same = lost(1.0, 124.0)
+    np.testing.assert_array_equal(too_fast, plain)
+    assert same == pops
 
 
 def test_pops_are_named_where_they_stand_out(recording):

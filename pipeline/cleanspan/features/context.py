@@ -230,11 +230,17 @@ def add_context(
                 smoothed[:, -1],
                 np.full(len(rows), middle[around.mains_column], dtype=np.float32),
                 rows[:, column[f"{around.mains_column}_rms"]],
+                _hum(mains) - _hum(np.float32(middle[around.mains_column])),
             ),
             axis=1,
         )
     )
     return np.concatenate(parts, axis=1, dtype=np.float32)
+
+
+def _hum(mains: npt.NDArray[np.float32] | np.float32) -> npt.NDArray[np.float32]:
+    """Take mains that no one would see for equally small: their ratio is noise."""
+    return np.maximum(mains, np.float32(MAINS_CLEAR))
 
 
 def running_mean(values: npt.NDArray[np.float32], size: int) -> npt.NDArray[np.float32]:

@@ -6,7 +6,7 @@ on one channel. A feature that a recording cannot show is NaN, never zero.
 
 from dataclasses import dataclass
 
-FEATURE_VERSION = 8
+FEATURE_VERSION = 9
 """Raised when a feature's value changes for the same samples: models name the one they know."""
 
 FEWEST_COMPARED = 6
@@ -70,12 +70,7 @@ STATISTICAL = (
     Feature(
         "lasting_step", "log10 µV", "largest change between neighbouring quarter-seconds", COMMON
     ),
-    Feature(
-        "flat_share",
-        "share",
-        "eighths of a second whose samples are all equal",
-        COMMON,
-    ),
+    Feature("flat_share", "share", "eighths of a second whose samples are all equal", COMMON),
     Feature(
         "railed_share", "share", "eighths of a second that touch the amplifier's limits", COMMON
     ),
@@ -183,6 +178,18 @@ WHOLE_HEAD = (
     ),
 )
 
+
+def _sudden(rest: str) -> tuple[Feature, Feature]:
+    """Describe what is sudden in one view of the channels."""
+    meaning = (
+        f"snap_{rest} less the larger change just before or just after: a step's, not a slope's"
+    )
+    return (
+        Feature(f"sudden_{rest}", "log10 µV", meaning, COMMON),
+        Feature(f"sudden_{rest}_crest", "log10 ratio", "that against the median change", COMMON),
+    )
+
+
 SNAPS = (
     Feature(
         "snap_alone",
@@ -211,25 +218,28 @@ SNAPS = (
     ),
     Feature("snap_apart_crest", "log10 ratio", "that change against the median change", COMMON),
     Feature("snap_apart_balance", "share", "how much of it is not taken back as fast", COMMON),
-    Feature(
-        "sudden_alone",
-        "log10 µV",
-        "snap_alone less the larger change just before or just after: a step's, not a slope's",
-        COMMON,
-    ),
-    Feature("sudden_alone_crest", "log10 ratio", "that against the median change", COMMON),
-    Feature(
-        "sudden_apart",
-        "log10 µV",
-        "snap_apart less the larger change just before or just after",
-        COMMON,
-    ),
-    Feature("sudden_apart_crest", "log10 ratio", "that against the median change", COMMON),
+    *_sudden("alone"),
+    *_sudden("apart"),
     Feature(
         "level_apart",
         "log10 µV",
         "mean after the median over all channels is taken away, as far as it stands out from "
         "before and after",
+        COMMON,
+    ),
+    Feature(
+        "snap_common",
+        "log10 µV",
+        "largest change in 12 ms of the median of all channels",
+        COMMON,
+    ),
+    Feature("snap_common_crest", "log10 ratio", "that change against the median change", COMMON),
+    Feature("snap_common_balance", "share", "how much of it is not taken back as fast", COMMON),
+    *_sudden("common"),
+    Feature(
+        "level_common",
+        "log10 µV",
+        "mean of the median over all channels, as far as it stands out from before and after",
         COMMON,
     ),
 )
@@ -272,7 +282,7 @@ SMOOTHED = (
 SMOOTH_S = 8.0
 """Length of those surroundings, s."""
 
-OUTSTANDING = ("level_alone", "level_apart")
+OUTSTANDING = ("level_alone", "level_apart", "level_common")
 """Features that are measured in µV and turned into what stands out when context is known: what
 creeps back after a pop lies off the seconds before and the seconds after, drift lies between."""
 
@@ -282,6 +292,7 @@ OUTSTANDING_S = (1.0, 4.0)
 NEAR = (
     "step_alone", "step_lead", "jump_crest", "snap_alone", "snap_alone_crest", "snap_alone_lead",
     "snap_apart", "snap_apart_crest", "sudden_alone", "sudden_apart", "sudden_apart_crest",
+    "sudden_common", "sudden_common_crest",
 )  # fmt: skip
 """Features of which the largest value just before, and just before and after, are features too:
 what creeps back after a pop is told from drift by the jump before it."""
@@ -291,37 +302,24 @@ NEAR_S = 2.0
 
 _BY_NAME = {feature.name: feature for feature in RAW_FEATURES}
 
+
+def _of_each(names: tuple[str, ...], ending: str, meaning: str) -> tuple[Feature, ...]:
+    """Features made of others: `{}` in the meaning stands for the other's name."""
+    return tuple(
+        Feature(f"{name}_{ending}", _BY_NAME[name].unit, meaning.format(name), COMMON)
+        for name in names
+    )
+
+
 CONTEXT = (
     tuple(
         Feature(f"{name}_above", "log10 ratio", f"{name} above the channel's own middle", COMMON)
         for name in BASELINED
     )
-    + tuple(
-        Feature(f"{name}_middle", _BY_NAME[name].unit, f"{name}, the channel's middle", COMMON)
-        for name in MIDDLES
-    )
-    + tuple(
-        Feature(f"{name}_around", _BY_NAME[name].unit, f"{name}, mean over {SMOOTH_S:g} s", COMMON)
-        for name in SMOOTHED
-    )
-    + tuple(
-        Feature(
-            f"{name}_before",
-            _BY_NAME[name].unit,
-            f"{name}, largest of this and the windows of {NEAR_S:g} s before",
-            COMMON,
-        )
-        for name in NEAR
-    )
-    + tuple(
-        Feature(
-            f"{name}_near",
-            _BY_NAME[name].unit,
-            f"{name}, largest of the windows within {NEAR_S:g} s",
-            COMMON,
-        )
-        for name in NEAR
-    )
+    + _of_each(MIDDLES, "middle", "{}, the channel's middle")
+    + _of_each(SMOOTHED, "around", f"{{}}, mean over {SMOOTH_S:g} s")
+    + _of_each(NEAR, "before", f"{{}}, largest of this and the windows of {NEAR_S:g} s before")
+    + _of_each(NEAR, "near", f"{{}}, largest of the windows within {NEAR_S:g} s")
     + (
         Feature(
             "mains", "log10 ratio", "mains_50 or mains_60, whichever the recording shows", COMMON
@@ -329,6 +327,12 @@ CONTEXT = (
         Feature("mains_around", "log10 ratio", f"the same over {SMOOTH_S:g} s", COMMON),
         Feature("mains_middle", "log10 ratio", "the same, the channel's middle", COMMON),
         Feature("mains_rms", "log10 µV", "its rms", COMMON),
+        Feature(
+            "hum_above",
+            "log10 ratio",
+            "mains above the channel's own middle, both taken as 35 % at least",
+            COMMON,
+        ),
     )
 )
 

@@ -2,6 +2,8 @@
 
 Each channel is taken without its neighbours' mean, and without the median over all channels:
 neighbours that come off together hide each other's pops from the first, not from the second.
+That median is looked at for itself: where the reference pops, all channels do, and each by itself
+shows nothing of it.
 
 A large blink changes as much within as short a time. But it goes on: what is sudden is a change
 that stands between two small ones.
@@ -45,7 +47,7 @@ def snap_features(
 
     Returns
     -------
-    ndarray of shape (n_channels, n_windows, 12)
+    ndarray of shape (n_channels, n_windows, 18)
         NaN throughout where there is one channel only.
     """
     whole = made.without_mains(factor)
@@ -53,15 +55,20 @@ def snap_features(
         return np.full((len(whole), starts_s.size, len(SNAPS)), np.nan, dtype=np.float32)
     lag = max(round(SNAP_S * made.rate_hz / factor), FEWEST_CHANGES)
     # What comes in through the reference is in the median, too.
-    alone, apart = without_neighbours(whole, near), whole - middle_of(whole)
-    of_alone, of_apart = (
-        _snaps(made.cut(_changes(rest, lag), factor, starts_s), lag) for rest in (alone, apart)
+    common = middle_of(whole)[None]
+    alone, apart = without_neighbours(whole, near), whole - common
+    of_alone, of_apart, of_common = (
+        _snaps(made.cut(_changes(rest, lag), factor, starts_s), lag)
+        for rest in (alone, apart, common)
     )
     height, crest, balance, *sudden = of_alone
     lead = height - height[near].max(axis=1)
-    level = made.cut(apart, factor, starts_s).mean(axis=-1)
-    columns = (height, crest, lead, balance, *of_apart[:3], *sudden, *of_apart[3:], level)
-    return np.stack(columns, axis=-1)
+    level, level_common = (
+        made.cut(rest, factor, starts_s).mean(axis=-1) for rest in (apart, common)
+    )
+    own = (height, crest, lead, balance, *of_apart[:3], *sudden, *of_apart[3:], level)
+    shared = np.broadcast_arrays(height, *of_common, level_common)[1:]
+    return np.stack((*own, *shared), axis=-1)
 
 
 def _changes(samples: Array, lag: int) -> Array:

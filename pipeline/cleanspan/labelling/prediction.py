@@ -19,6 +19,10 @@ FloatArray = npt.NDArray[np.float32]
 STILL_SHARE = 0.75
 """Share of a window at one value or at the limit from which it stands still."""
 STUCK = columns_of(WINDOW_NAMES, ("flat_share", "railed_share"))
+HUM = columns_of(WINDOW_NAMES, ("mains", "hum_above"))
+HUM_LOG = 0.5
+"""log10 of the mains against 1-40 Hz, and against what the channel usually has, from which a
+window hums: three times as large (common practice). Good electrodes near a cable may, too."""
 EVENTS_AT_ONCE = 2000
 WATCH_EVERY = 11
 """Every so many windows one is shown to the watch on drift: odd, so as to meet every phase."""
@@ -61,6 +65,7 @@ class Predictions:
         self._n_events = store.times.peak_s.size
         # One bit a window: of all channels that stays small.
         self._still = np.zeros((self.n_channels, -(-store.onset_s.size // 8)), dtype=np.uint8)
+        self._humming = np.zeros_like(self._still)
         self._events = RowFile(
             scratch / f"event-probabilities-{store.channels[0].index}",
             n_channels=self.n_channels,
@@ -117,7 +122,7 @@ class Predictions:
         columns = columns_of(WINDOW_NAMES, model.windows.features)
         for channel in range(self.n_channels):
             seen = self._seen_in_windows(store, channel)
-            still = np.zeros(self.onset_s.size, dtype=bool)
+            still, humming = np.zeros((2, self.onset_s.size), dtype=bool)
             for first, rows in store.window_features(channel):
                 out = np.empty((len(rows), len(self.labels)), dtype=np.float32)
                 out[:, n_event_labels:] = model.windows.probabilities(rows[:, columns])
@@ -125,10 +130,12 @@ class Predictions:
                 out[:, :n_event_labels] = seen[first : first + len(rows)]
                 stuck = rows[:, STUCK].max(axis=1)
                 still[first : first + len(rows)] = stuck >= STILL_SHARE
+                humming[first : first + len(rows)] = (rows[:, HUM] >= HUM_LOG).all(axis=1)
                 self._file.write_channel(channel, first, out)
                 if watch is not None:
                     watch(rows[::WATCH_EVERY, columns])
             self._still[channel] = np.packbits(still)
+            self._humming[channel] = np.packbits(humming)
 
     def _add_certain(self, out: FloatArray, rows: FloatArray) -> None:
         """Raise contact loss to the share of the window that never moves or sits at the limit.
@@ -176,6 +183,15 @@ class Predictions:
         ndarray of bool of shape (n_windows,)
         """
         return np.unpackbits(self._still[row], count=self.onset_s.size).astype(bool)
+
+    def humming(self, row: int) -> npt.NDArray[np.bool_]:
+        """Tell in which windows mains drown a channel that usually has less of them.
+
+        Returns
+        -------
+        ndarray of bool of shape (n_windows,)
+        """
+        return np.unpackbits(self._humming[row], count=self.onset_s.size).astype(bool)
 
     def close(self) -> None:
         """Delete the scratch files."""

@@ -9,7 +9,7 @@ from cleanspan.config import SegmentRule
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.windows import WINDOW_S
 from cleanspan.labelling.prediction import Predictions
-from cleanspan.labelling.runs import RunKey, Runs, by_piece, cell_probabilities, find_runs
+from cleanspan.labelling.runs import RunKey, Runs, by_piece, find_runs
 from cleanspan.types import CONTACT_LOSS
 
 REFERENCE_SHARE = 0.75
@@ -24,7 +24,8 @@ def reference_spans(
     store: FeatureStore,
     predictions: Predictions,
     runs: Mapping[RunKey, Runs],
-    refined: Mapping[RunKey, Runs],
+    edged: Mapping[RunKey, Runs],
+    whole: Mapping[RunKey, Runs],
     rules: Mapping[str, SegmentRule],
 ) -> dict[int, Runs]:
     """Spans in which nearly all channels lost contact at once, by piece.
@@ -32,39 +33,75 @@ def reference_spans(
     What would be marked counts, gaps between pops included: where an ear clip pops or sways, the
     channels do not reach the probability at which a mark begins all in the same window.
     Channels that stand still are not counted: then the amplifier stopped, not the reference. Nor
-    are windows that reach into such a stop of nearly all channels.
+    are windows that reach into such a stop of nearly all channels. Mains that drown nearly all
+    channels from then on, or until then, came in through the lost reference and belong to it.
 
     Parameters
     ----------
     store : FeatureStore
     predictions : Predictions
-    runs, refined : mapping of (channel row, label, piece) to Runs
-        As the probabilities have them, and with edges moved to where the signal changes.
+    runs, edged, whole : mapping of (channel row, label, piece) to Runs
+        As the probabilities have them, with edges moved to where the signal changes, and with the
+        way back.
     rules : mapping of str to SegmentRule
     """
     n_channels = len(store.channels)
     if n_channels < FEWEST_CHANNELS or CONTACT_LOSS not in predictions.labels:
         return {}
     rule = rules.get(CONTACT_LOSS, SegmentRule())
-    share, standing = np.zeros((2, store.onset_s.size), dtype=np.float32)
+    share, standing, humming = np.zeros((3, store.onset_s.size), dtype=np.float32)
     for row in range(n_channels):
         still = predictions.still(row)
         share += _in_runs(store, runs, row) & ~still
         standing += still
+        humming += predictions.humming(row)
     share /= n_channels
-    share[_around(standing >= REFERENCE_SHARE * n_channels, round(WINDOW_S / store.hop_s))] = 0
+    drowned = humming >= REFERENCE_SHARE * n_channels
+    reach = round(WINDOW_S / store.hop_s)
+    # A run begins a cell before the first window that reaches into a stop.
+    share[_around(standing >= REFERENCE_SHARE * n_channels, reach + 1)] = 0
     threshold = SegmentRule(REFERENCE_SHARE, REFERENCE_SHARE * 0.8, 0.5, rule.join_s)
     lost = {}
     for piece, part in by_piece(store, share):
-        spans = find_runs(cell_probabilities(part, store.hop_s), threshold, store.hop_s)
+        of_piece = drowned[store.first[piece] : store.first[piece + 1]]
+        part[_beside(of_piece, part >= REFERENCE_SHARE, reach)] = 1
+        spans = find_runs(_of_cells(part, store.hop_s), threshold, store.hop_s)
         if spans.onset_s.size:
-            own = [refined.get((row, CONTACT_LOSS, piece)) for row in range(n_channels)]
-            lost[piece] = agreed(spans, own)
+            keys = [(row, CONTACT_LOSS, piece) for row in range(n_channels)]
+            own = [(edged[key], whole[key]) for key in keys if key in edged]
+            lost[piece] = agreed(spans, own, fewest=n_channels / 2)
     return lost
 
 
+def _of_cells(share: npt.NDArray[np.float32], hop_s: float) -> npt.NDArray[np.float32]:
+    """Share of each hop-long cell: that of the window whose middle it holds.
+
+    Runs are of cells already. Windows that agree, as `cell_probabilities` wants them, would
+    overlook every loss that one of them holds.
+    """
+    cover = max(round(WINDOW_S / hop_s), 1)
+    return np.pad(share, (cover // 2, cover - 1 - cover // 2), mode="edge")
+
+
+def _beside(
+    more: npt.NDArray[np.bool_], flags: npt.NDArray[np.bool_], n_windows: int
+) -> npt.NDArray[np.bool_]:
+    """Which windows lie in a stretch of `more` that a flag is near, or between the two.
+
+    Near is what at most so many windows part.
+    """
+    change = np.flatnonzero(np.diff(np.concatenate(([False], more, [False]))))
+    beside = np.zeros_like(more)
+    for begin, end in change.reshape(-1, 2):
+        low = max(begin - n_windows, 0)
+        near = low + np.flatnonzero(flags[low : end + n_windows])
+        if near.size:
+            beside[min(begin, near[0]) : max(end, near[-1] + 1)] = True
+    return beside
+
+
 def _around(flags: npt.NDArray[np.bool_], n_windows: int) -> npt.NDArray[np.bool_]:
-    """Which windows are flagged or reach into one that is: the edges of a stop are its doing."""
+    """Which windows are flagged or fewer than so many away: the edges of a stop are its doing."""
     near = flags.copy()
     for shift in range(1, n_windows):
         near[shift:] |= flags[:-shift]
@@ -86,15 +123,18 @@ def _in_runs(store: FeatureStore, runs: Mapping[RunKey, Runs], row: int) -> npt.
     return inside
 
 
-def agreed(spans: Runs, own: Sequence[Runs | None]) -> Runs:
+def agreed(spans: Runs, own: Sequence[tuple[Runs, Runs]], *, fewest: float) -> Runs:
     """Take the edges that the channels' own spans agree on: the median of those that are near.
 
     Parameters
     ----------
     spans : Runs
         Of the lost reference.
-    own : sequence of Runs or None
-        Of each channel, with refined edges.
+    own : sequence of (Runs, Runs)
+        Of each channel that has any: with refined edges, which tell what is near, and with the
+        way back, whose edges are taken.
+    fewest : float
+        With fewer edges near a span keeps its own.
 
     Returns
     -------
@@ -105,25 +145,25 @@ def agreed(spans: Runs, own: Sequence[Runs | None]) -> Runs:
     onset_s, end_s = spans.onset_s.copy(), spans.end_s.copy()
     for place, (first_s, last_s) in enumerate(zip(spans.onset_s, spans.end_s, strict=True)):
         begins_s, stops_s = [], []
-        for part in own:
-            if part is None:
-                continue
-            touching = np.flatnonzero((part.onset_s < last_s) & (part.end_s > first_s))
+        for edged, whole in own:
+            touching = np.flatnonzero((edged.onset_s < last_s) & (edged.end_s > first_s))
             if touching.size:
-                begins_s.append(part.onset_s[touching[0]])
-                stops_s.append(part.end_s[touching[-1]])
+                begins_s.append((edged.onset_s[touching[0]], whole.onset_s[touching[0]]))
+                stops_s.append((edged.end_s[touching[-1]], whole.end_s[touching[-1]]))
         least_s = end_s[place - 1] if place else -np.inf
         most_s = onset_s[place + 1] if place + 1 < onset_s.size else np.inf
-        begin_s = max(_middle_of_near(begins_s, first_s, fewest=len(own) / 2), least_s)
-        stop_s = min(_middle_of_near(stops_s, last_s, fewest=len(own) / 2), most_s)
+        begin_s = max(_middle_of_near(begins_s, first_s, fewest=fewest), least_s)
+        stop_s = min(_middle_of_near(stops_s, last_s, fewest=fewest), most_s)
         if begin_s < stop_s:
             onset_s[place], end_s[place] = begin_s, stop_s
     return Runs(onset_s, end_s, spans.confidence)
 
 
-def _middle_of_near(edges_s: Sequence[float], edge_s: float, *, fewest: float) -> float:
-    """Give the median of the edges within the slack; the edge itself where those are too few."""
-    near = [time_s for time_s in edges_s if abs(time_s - edge_s) <= SLACK_S]
+def _middle_of_near(
+    edges_s: Sequence[tuple[float, float]], edge_s: float, *, fewest: float
+) -> float:
+    """Give the median of what the edges within the slack became; the edge where those are few."""
+    near = [whole_s for time_s, whole_s in edges_s if abs(time_s - edge_s) <= SLACK_S]
     return float(np.median(near)) if len(near) >= fewest else edge_s
 
 

@@ -77,7 +77,7 @@ def segment_table(
         for (row, label, piece), spans in runs.items()
     }
     whole = {key: _whole(spans, store, key) for key, spans in edged.items()}
-    lost = reference_spans(store, predictions, runs, whole, rules)
+    lost = reference_spans(store, predictions, runs, edged, whole, rules)
     found = list(event_segments(store, predictions, rules, lost, whole))
     for key, spans in edged.items():
         found.extend(_window_segments(store, key, spans, whole[key], lost))
@@ -118,13 +118,13 @@ def event_segments(
     predictions: Predictions,
     rules: Mapping[str, SegmentRule],
     lost: Mapping[int, Runs],
-    edged: Mapping[RunKey, Runs],
+    whole: Mapping[RunKey, Runs],
 ) -> Iterator[Found]:
     """Events that stand, one row for each channel that shows them, all with one onset.
 
     An event stands where the lead channels that have contact reach the rule's `keep_above` on
     average; another channel shows it from `begin_at` on. While the reference is lost there are
-    none. `edged` are the runs with their edges moved.
+    none. `whole` are the runs with their edges moved and the way back.
     """
     times = store.times
     sure = ~within(times.peak_s, store, lost)
@@ -132,11 +132,11 @@ def event_segments(
     for column in range(predictions.n_event_labels):
         label = predictions.labels[column]
         rule = rules.get(label, SegmentRule())
-        confidence = event_confidence(store, predictions, column, edged)
+        confidence = event_confidence(store, predictions, column, whole)
         standing = np.flatnonzero(sure & (confidence >= rule.keep_above))
         for row in range(len(store.channels)):
             probability = predictions.events(row)[standing, column]
-            shown = with_contact(store, predictions, row, edged, window, event=standing)
+            shown = with_contact(store, predictions, row, whole, window, event=standing)
             if row not in store.leads:
                 shown &= probability >= rule.begin_at
             event = standing[shown]
@@ -160,7 +160,7 @@ def with_contact(
     store: FeatureStore,
     predictions: Predictions,
     row: int,
-    edged: Mapping[RunKey, Runs],
+    whole: Mapping[RunKey, Runs],
     window: npt.NDArray[np.int64],
     *,
     event: npt.NDArray[np.int64] | slice = slice(None),
@@ -177,8 +177,8 @@ def with_contact(
     column = predictions.labels.index(CONTACT_LOSS)
     contact = predictions.channel(row)[window, column] < NO_CONTACT
     begin_s = store.onset_s[window]
-    beside = _touched(store, row, edged, begin_s, begin_s + WINDOW_S)
-    beside &= ~_touched(store, row, edged, times.onset_s[event], times.end_s[event])
+    beside = _touched(store, row, whole, begin_s, begin_s + WINDOW_S)
+    beside &= ~_touched(store, row, whole, times.onset_s[event], times.end_s[event])
     found: npt.NDArray[np.bool_] = contact | beside
     return found
 
@@ -186,14 +186,14 @@ def with_contact(
 def _touched(
     store: FeatureStore,
     row: int,
-    edged: Mapping[RunKey, Runs],
+    whole: Mapping[RunKey, Runs],
     onset_s: npt.NDArray[np.float64],
     end_s: npt.NDArray[np.float64],
 ) -> npt.NDArray[np.bool_]:
     """Tell which spans some lost contact of a channel touches."""
     touched = np.zeros(onset_s.size, dtype=bool)
     for piece, part in enumerate(store.pieces):
-        runs = edged.get((row, CONTACT_LOSS, piece))
+        runs = whole.get((row, CONTACT_LOSS, piece))
         if runs is not None:
             first = np.searchsorted(part.onset_s + runs.end_s, onset_s, side="right")
             touched |= first < np.searchsorted(part.onset_s + runs.onset_s, end_s)
@@ -204,7 +204,7 @@ def event_confidence(
     store: FeatureStore,
     predictions: Predictions,
     column: int,
-    edged: Mapping[RunKey, Runs],
+    whole: Mapping[RunKey, Runs],
 ) -> npt.NDArray[np.float64]:
     """Mean probability of each event over the leads with contact, ndarray of shape (n_events,).
 
@@ -214,14 +214,14 @@ def event_confidence(
     predictions : Predictions
     column : int
         Which label of events.
-    edged : mapping of RunKey to Runs
-        Runs of lost contact, their edges moved; empty where they are not known.
+    whole : mapping of RunKey to Runs
+        Runs of lost contact, their edges moved, with the way back; empty where they are not known.
     """
     window = windows_of(store)
     total = np.zeros(window.size, dtype=np.float32)
     count = np.zeros(total.size, dtype=np.int64)
     for row in store.leads:
-        usable = with_contact(store, predictions, row, edged, window)
+        usable = with_contact(store, predictions, row, whole, window)
         total += np.where(usable, predictions.events(row)[:, column], 0)
         count += usable
     return total / np.maximum(count, 1)
@@ -268,7 +268,11 @@ def _whole(spans: Runs, store: FeatureStore, key: RunKey) -> Runs:
     if label != CONTACT_LOSS:
         return spans
     place = {"first_cell": store.first_cell[piece], "n_cells": store.n_cells[piece]}
-    return with_returns(spans, store.cells, channel=row, **place)
+    found = with_returns(spans, store.cells, channel=row, **place)
+    end_s, length_s = found.end_s.copy(), store.pieces[piece].duration_s
+    if length_s - end_s[-1] < store.hop_s:
+        end_s[-1] = length_s
+    return Runs(found.onset_s, end_s, found.confidence)
 
 
 def _window_segments(
@@ -277,10 +281,10 @@ def _window_segments(
     """Segments of one label on one channel in one piece, the lost reference's left out."""
     row, label, piece = key
     by_kind: dict[str, list[tuple[float, float, float]]] = {}
-    for place, (onset_s, end_s) in enumerate(zip(whole.onset_s, whole.end_s, strict=True)):
-        if mostly_lost(onset_s, end_s, lost.get(piece)):
+    for place, span_s in enumerate(zip(whole.onset_s, whole.end_s, strict=True)):
+        if mostly_lost(*span_s, lost.get(piece)):
             continue
-        kind, span_s = "", (onset_s, end_s)
+        kind = ""
         if label == CONTACT_LOSS:
             core_s = (float(spans.onset_s[place]), float(spans.end_s[place]))
             kind, span_s = _kind_and_span(store, row, piece, core_s, span_s)
@@ -301,21 +305,29 @@ def _kind_and_span(
     core_s: tuple[float, float],
     whole_s: tuple[float, float],
 ) -> tuple[str, tuple[float, float]]:
-    """Kind of one loss of contact, told from what it is without the way back, and its span."""
+    """Kind of one loss of contact, told from what it is without the way back, and its span.
+
+    A flat one is trimmed to where it stands still, but for a way back that follows or precedes.
+    """
     kind = contact_kind(store, row, piece, *core_s)
     brief = core_s[1] - core_s[0] <= LONGEST_REACHED_S
     if kind == FLAT or (brief and kind in (POPPING, FLOATING)):
         place = {"first_cell": store.first_cell[piece], "n_cells": store.n_cells[piece]}
         still_s = trim_to_still(store.cells, core_s, channel=row, **place)
         if kind == FLAT or reached_only(still_s, core_s):
-            return FLAT, still_s
+            onset_s = whole_s[0] if whole_s[0] < core_s[0] else still_s[0]
+            end_s = whole_s[1] if whole_s[1] > core_s[1] else still_s[1]
+            return FLAT, (onset_s, end_s)
     return kind, whole_s
 
 
 def _touching_joined(
     segments: Sequence[tuple[float, float, float]],
 ) -> list[tuple[float, float, float]]:
-    """Join segments where one ends as the next begins; the confidence is the mean over time."""
+    """Join segments where one ends as the next begins, ways back included.
+
+    The confidence is the mean over their time.
+    """
     joined: list[tuple[float, float, float]] = []
     for onset_s, end_s, confidence in segments:
         if joined and onset_s - joined[-1][1] < CELL_S / 2:

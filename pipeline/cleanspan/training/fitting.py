@@ -47,17 +47,18 @@ FAST = tuple(
 """What lasting muscle is judged by: fast activity, now, around and over the whole recording."""
 
 _WIDE_STEMS = tuple(feature.name for feature in WHOLE_HEAD + SNAPS)
-NEARBY = tuple(name for name in WINDOW_NAMES if not name.startswith(_WIDE_STEMS))
-"""All but what a channel has to do with the whole head, and snaps: with those, muscle was told
-worse in people left out and in simulation."""
+NEARBY = tuple(name for name in WINDOW_NAMES if not name.startswith((*_WIDE_STEMS, "hum")))
+"""All but what a channel has to do with the whole head, snaps, and hum that comes and goes: with
+the first two, muscle was told worse in people left out and in simulation."""
 
 MEASURED = ("mains", "mains_around", "mains_rms")
 """What line noise is defined by; anything else would only mislead. What a channel shows over the
 whole recording is not among it: an appliance is switched on and off."""
 
 SHOWN = tuple(name for name in WINDOW_NAMES if not name.startswith("mains"))
-"""What contact loss is told by: all but the mains. A loose electrode picks them up, but so does a
-good one near a cable, and the two recordings with strong mains to learn from are too few."""
+"""What contact loss is told by: all but how large the mains are. A loose electrode picks them up,
+but so does a good one near a cable, and the two recordings with strong mains to learn from are too
+few. That they come and go (`hum_above`) is told: injected faults say what that means."""
 
 _MUSCULAR = ("neighbour_r_fast", "neighbour_r_fast_best", "fast_size", "faster_size")
 NOW = tuple(name for name in SHOWN if name not in tuple(f"{stem}_middle" for stem in _MUSCULAR))

@@ -5,11 +5,13 @@ noise next to faults whose extent is known exactly.
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
 from cleanspan.training.simulator.contact import floating, popping
+from cleanspan.training.simulator.mains import mains_phase
 from cleanspan.training.simulator.noise import gate, log_uniform, power_law, shaped_noise
 from cleanspan.training.simulator.overlay import (
     Samples,
@@ -38,8 +40,13 @@ TOGETHER = {"flat": 0.1, "railed": 0.1, "floating": 0.2, "popping": 0.25, "pulli
 """How often neighbouring electrodes go at once: a pull at the cables, a cap that slides."""
 TOGETHER_DEG = 50.0
 """How far apart such electrodes may sit: the nearest in a 10-20 cap are 30 to 45 degrees away."""
-CLIP_POPS = 0.25
+CLIP_POPS = 0.4
 """How often a loose ear clip pops rather than floats (common practice)."""
+CLIP_HUMS = 0.4
+"""How often mains come in through a clip that pops, from its first pop to its last (common
+practice)."""
+CLIP_HUM_RATIO = (1.5, 15.0)
+"""Their rms against the median channel's (common practice)."""
 AFTER_PULL = 0.15
 """Share of a pull's span that is left for what follows the snap."""
 POP_CLEAR, POP_DOUBTFUL = (3.0, 25.0), (1.2, 10.0)
@@ -338,8 +345,12 @@ def _lose_reference(
     duration_s: float,
 ) -> list[Span]:
     """Add one fault to every channel: an ear clip that floats, one that pops or is pulled."""
-    if kind in PULLS or rng.random() < CLIP_POPS:
+    if kind in PULLS:
         return _pop(target, rng, kind, row, onset_s, duration_s, whole_head=True)
+    if rng.random() < CLIP_POPS:
+        own_uv = _middle_uv(target)
+        pops = _pop(target, rng, kind, row, onset_s, duration_s, whole_head=True)
+        return _hummed_between(target, rng, pops, own_uv) if rng.random() < CLIP_HUMS else pops
     piece = target.piece(onset_s, duration_s)
     noise, hum = floating(
         rng,
@@ -350,6 +361,24 @@ def _lose_reference(
     )
     target.samples[:, piece] += _high_passed(target, rng, noise + hum)
     return [Span(CONTACT_LOSS, kind, onset_s, duration_s, target.electrodes)]
+
+
+def _hummed_between(
+    target: Target, rng: np.random.Generator, pops: list[Span], own_uv: float
+) -> list[Span]:
+    """Add mains to every channel from the first pop that is seen to the last: one span now."""
+    seen = [span for span in pops if span.label == CONTACT_LOSS]
+    if not seen or target.mains_hz >= 0.48 * target.rate_hz:
+        return pops
+    first_s = min(span.onset_s for span in seen)
+    last_s = max(span.onset_s + span.duration_s for span in seen)
+    piece = target.piece(first_s, last_s - first_s)
+    length = piece.stop - piece.start
+    phase = mains_phase(rng, target.mains_hz, n_samples=length, rate_hz=target.rate_hz)
+    height_uv = np.sqrt(2) * own_uv * log_uniform(rng, *CLIP_HUM_RATIO)
+    target.samples[:, piece] += (height_uv * np.sin(phase)).astype(np.float32)
+    whole = replace(seen[0], onset_s=first_s, duration_s=last_s - first_s)
+    return [whole, *(span for span in pops if span.label != CONTACT_LOSS)]
 
 
 def _middle_uv(target: Target) -> float:

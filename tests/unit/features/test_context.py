@@ -124,6 +124,21 @@ def test_one_noisy_channel_has_its_mains_whatever_the_others_show(invented):
         assert (around[:18] < np.log10(0.35)).all()
 
 
+def test_hum_that_comes_and_goes_is_above_the_channels_own_and_hum_that_stays_is_not(invented):
+    samples = invented.background(8, 40, seed=5)
+    time_s = np.arange(samples.shape[1]) / 250
+    hum = 30 * np.sin(2 * np.pi * 50 * time_s)
+    samples[0] += hum
+    samples[1] += hum * ((time_s >= 20) & (time_s < 30))
+    table = invented.features_of(invented.in_memory(samples, invented.SMALL_CAP))
+    above = invented.column(table, "hum_above")
+    inside = (table.onset_s >= 20) & (table.onset_s < 29)
+    assert np.abs(above[0]).max() < 0.5
+    assert (above[1, inside] > 0.6).all()
+    away = (table.onset_s < 19) | (table.onset_s >= 30)
+    assert (above[1, away] == 0).all()
+
+
 def test_event_heights_are_related_to_each_channels_level():
     features = np.ones((2, 3, len(EVENT_NAMES)), dtype=np.float32)
     level = np.array([0.5, 0.25, 2.0], dtype=np.float32)

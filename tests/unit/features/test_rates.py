@@ -14,7 +14,7 @@ ALLOWED = {
     # and so are snaps, within 12 to 16 ms: the largest of some changes against one in four
     **{
         f"snap_{rest}_{what}": 0.1
-        for rest in ("alone", "apart")
+        for rest in ("alone", "apart", "common")
         for what in ("crest", "crest_before", "crest_near", "balance")
     },
     # what is sudden in noise depends on which samples are taken, but is as large on the whole

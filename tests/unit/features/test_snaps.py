@@ -61,6 +61,34 @@ def test_a_pop_of_the_reference_is_no_channels_own(invented, quiet):
     assert everywhere == pytest.approx(nowhere, abs=0.01)
 
 
+def test_a_pop_of_the_reference_is_seen_in_what_all_channels_share(invented, quiet):
+    names = ("snap_common", "sudden_common", "snap_common_balance", "level_common")
+    popped = with_pop(quiet, CAP, 100)
+    height, sudden, balance, level = columns(invented, popped, "P4", *names)
+    usual = columns(invented, quiet, "P4", *names)
+    assert 10**height == pytest.approx(100, rel=0.15)
+    assert 10**sudden == pytest.approx(100, rel=0.25)
+    assert balance > 0.7
+    assert level > usual[3] + 0.3
+    assert columns(invented, popped, "O1", *names) == [height, sudden, balance, level]
+
+
+def test_where_all_channels_lie_says_nothing_about_what_stands_out(invented, quiet):
+    levels = [
+        columns(invented, samples, "P4", "level_common")[0] for samples in (quiet, quiet + 500)
+    ]
+    assert levels[0] == pytest.approx(levels[1], abs=0.02)
+
+
+def test_a_pop_of_some_electrodes_is_not_shared_and_neither_is_a_blink(invented, quiet):
+    some = with_pop(quiet, ["P4", "P8", "O2", "Fp1", "F7", "T7"], 500)
+    blinking = quiet.copy()
+    invented.add_blinks(blinking, CAP, [10.5], rate_hz=RATE_HZ)
+    everywhere = columns(invented, with_pop(quiet, CAP, 100), "P4", "sudden_common_crest")[0]
+    for samples in (some, blinking):
+        assert columns(invented, samples, "P4", "sudden_common_crest")[0] < everywhere - 0.5
+
+
 def test_a_step_stays_and_a_spike_is_taken_back(invented, quiet):
     step = with_pop(quiet, ["P4"], 300)
     spike = with_pop(quiet, ["P4"], 300, tau_s=0.004)

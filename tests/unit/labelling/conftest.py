@@ -99,7 +99,7 @@ class GivenPredictions:
     def __init__(self, store):
         self.onset_s = store.onset_s
         self.values = np.zeros((len(store.channels), store.onset_s.size, 4), dtype=np.float32)
-        self.stuck = np.zeros(self.values.shape[:2], dtype=bool)
+        self.stuck, self.drowned = np.zeros((2, *self.values.shape[:2]), dtype=bool)
         self.given = np.zeros((store.times.peak_s.size, len(store.channels), 1), dtype=np.float32)
 
     def channel(self, row):
@@ -110,6 +110,9 @@ class GivenPredictions:
 
     def still(self, row):
         return self.stuck[row].copy()
+
+    def humming(self, row):
+        return self.drowned[row].copy()
 
     def set(self, label, channel, first, last, value=0.9):
         self.values[channel, first:last, LABELS.index(label)] = value

@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 
 from cleanspan.config import Config, Windows
+from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.registry import EVENT_NAMES, WINDOW_NAMES
 from cleanspan.labelling.model import load_model
 from cleanspan.labelling.network import Head, Network, Panel, Scaling, logistic
+from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.prevalence import USUAL_SHARES, reweighed, share_of
 from cleanspan.screen import screened
 from cleanspan.training.store import shipped_model
@@ -164,3 +166,26 @@ def test_scratch_files_are_gone_afterwards(invented, samples, tmp_path, monkeypa
     ):
         raise stop
     assert list(Path(tmp_path).iterdir()) == []
+
+
+@pytest.mark.parametrize("mains_hz", [50, 60])
+def test_a_window_hums_where_mains_drown_it_and_did_not_before(invented, mains_hz, tmp_path):
+    """Loud from 20 to 30 s on one channel, throughout on another, faint on a third."""
+    samples = invented.background(8, 60, seed=22)
+    time_s = np.arange(samples.shape[1]) / 250
+    hum = np.sin(2 * np.pi * mains_hz * time_s)
+    loud = (time_s >= 20) & (time_s < 30)
+    samples[0] += 200 * hum * loud
+    samples[1] += 200 * hum
+    samples[2] += 10 * hum * loud
+    recording = invented.in_memory(samples, invented.SMALL_CAP)
+    with FeatureStore(recording, recording.channels, windows=Windows(), scratch=tmp_path) as store:
+        predictions = Predictions(store, invented.rule_model(), tmp_path)
+        humming = [predictions.humming(row) for row in range(3)]
+        inside = (store.onset_s >= 20) & (store.onset_s <= 29)
+        away = (store.onset_s <= 19) | (store.onset_s >= 30)
+        predictions.close()
+    assert humming[0][inside].all()
+    assert not humming[0][away].any()
+    assert not humming[1].any()
+    assert not humming[2].any()

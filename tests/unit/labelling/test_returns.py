@@ -1,5 +1,7 @@
 """The way back after lost contact, and the way off before it."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -62,11 +64,62 @@ def test_a_step_that_stays_is_no_way_back():
     assert found(level, (20.0, 20.25)) == [(20.0, 20.25)]
 
 
-def test_between_two_pops_the_trace_is_followed_to_where_it_was_before_the_first():
-    level = creep(20, tau_s=3.0) + creep(22, tau_s=3.0)
-    (first, second) = found(level, (20.0, 20.25), (22.0, 22.25))
-    assert first == (20.0, 22.0)
-    assert second[1] > 27
+@pytest.mark.parametrize("every_s", [2.0, 4.0])
+def test_in_a_series_the_trace_is_followed_to_where_it_was_before_the_first(every_s):
+    onsets_s = [20 + every_s * number for number in range(5)]
+    level = sum(creep(onset_s, tau_s=3.0) for onset_s in onsets_s)
+    spans = found(level, *((onset_s, onset_s + 0.25) for onset_s in onsets_s))
+    assert [end_s for _, end_s in spans[:-1]] == onsets_s[1:]
+    assert spans[-1][1] > onsets_s[-1] + 5
+
+
+@pytest.mark.parametrize(("left", "followed"), [(0.6, True), (0.9, False)])
+def test_a_trace_that_goes_on_being_off_goes_to_its_old_rest_only_if_it_is_on_its_way(
+    left, followed
+):
+    """It creeps back from 500 µV, and after 1.75 s the next loss begins, this much still left."""
+    level = creep(20, height_uv=500.0, tau_s=-1.75 / np.log(left))
+    (_, end_s), _ = found(level, (20.0, 20.25), (21.75, 22.0))
+    assert (end_s == 21.75) == followed
+
+
+@pytest.mark.parametrize(("away_s", "followed"), [(1.5, True), (4.0, False)])
+def test_what_stays_away_for_long_and_comes_no_nearer_drifts(away_s, followed):
+    level = np.where((TIME_S >= 20) & (away_s + 20 > TIME_S), 150.0, 0)
+    ((_, end_s),) = found(level, (20.0, 20.25))
+    assert (end_s == pytest.approx(20 + away_s, abs=0.2)) == followed
+
+
+def test_waves_on_the_way_back_do_not_end_it():
+    """Theta of 4 Hz: its troughs come near the rest long before the trace does.
+
+    Cells meet it at 0, 60, 0 and -60 µV: it usually reaches half as far.
+    """
+    wave = 60 * np.sin(2 * np.pi * 4 * TIME_S)
+    ((_, end_s),) = found(creep(20, height_uv=400.0) + wave, (20.0, 20.25))
+    usual_uv = EEG_UV + 30
+    assert end_s == pytest.approx(20 + 2 * np.log(400 / (CLEAR * usual_uv)), abs=0.3)
+
+
+def test_the_rest_before_a_loss_is_forgotten_once_the_trace_has_come_to_another():
+    """A step that stays, and much later a pop that creeps back to where the step had left it."""
+    level = np.where(TIME_S >= 10, 500.0, 0) + creep(40)
+    (_, first_s), (_, second_s) = found(level, (10.0, 10.25), (40.0, 40.25))
+    assert first_s == 10.25
+    assert second_s == pytest.approx(40 + 2 * np.log(1000 / (CLEAR * EEG_UV)), abs=0.2)
+
+
+def test_the_cells_of_its_own_piece_are_looked_at():
+    quiet, creeping = Cells(np.zeros(TIME_S.size)), Cells(creep(20))
+    both = Cells(np.zeros(1))
+    both.values = np.concatenate((quiet.values, creeping.values))
+    runs = Runs(np.array([20.0]), np.array([20.25]), np.ones(1))
+    ends_s = [
+        with_returns(runs, both, channel=0, first_cell=first, n_cells=TIME_S.size).end_s[0]
+        for first in (0, TIME_S.size)
+    ]
+    assert ends_s[0] == 20.25
+    assert ends_s[1] > 25
 
 
 def test_a_way_back_beyond_the_longest_is_not_followed():
@@ -100,7 +153,7 @@ def test_runs_only_grow_and_stay_ordered_and_apart(given_spans, seed):
     whole = found(level, *given_spans)
     for (onset_s, end_s), (begin_s, stop_s) in zip(given_spans, whole, strict=True):
         assert begin_s <= onset_s < end_s <= stop_s
-    for (_, stop_s), (begin_s, _) in zip(whole[:-1], whole[1:], strict=True):
+    for (_, stop_s), (begin_s, _) in pairwise(whole):
         assert stop_s <= begin_s
     assert whole[0][0] >= 0
     assert whole[-1][1] <= LENGTH_S

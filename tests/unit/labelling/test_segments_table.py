@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from cleanspan.config import SegmentRule
+from cleanspan.features.edges import measures
 from cleanspan.features.windows import CELL_S
 from cleanspan.labelling.segments import segment_table
 from cleanspan.types import SEGMENT_COLUMNS
@@ -113,6 +114,99 @@ def test_what_windows_reach_into_a_standstill_for_is_flat_from_where_it_stands(
         assert row["onset_s"] == 10.0
 
 
+def creep_from(store, row, *onsets_s, tau_s):
+    """Let a channel jump by 1 mV and creep back."""
+    time_s = CELL_S * np.arange(store.n_cells[0])
+    level = sum(
+        np.where(time_s >= at_s, 1000 * np.exp(-np.maximum(time_s - at_s, 0) / tau_s), 0)
+        for at_s in onsets_s
+    )
+    level = np.asarray(level, dtype=np.float32)[None]
+    store.cells.held[row] = measures(level + 10, level - 10)[0]
+
+
+def test_a_pop_is_told_by_itself_and_lasts_until_the_trace_is_back(given):
+    """Windows 20-21 (10 to 11.5 s) are sure, and jump; the four seconds after them creep back."""
+    store, predictions = given()
+    predictions.set("contact loss", 2, 20, 22)
+    store.set_raw("jump_crest", 2, 20, 22, 1.0)
+    creep_from(store, 2, 10.5, tau_s=1.0)
+    (row,) = segment_table(store, predictions, {}).to_dict("records")
+    assert row["kind"] == "popping"
+    assert row["onset_s"] == 10.5
+    assert row["onset_s"] + row["duration_s"] == pytest.approx(10.5 + np.log(1000 / 20), abs=0.2)
+
+
+def test_pops_between_which_the_trace_does_not_come_back_are_one_segment(given):
+    store, predictions = given()
+    for first, sure in ((20, 0.9), (28, 0.7)):
+        predictions.set("contact loss", 2, first, first + 2, sure)
+        store.set_raw("jump_crest", 2, first, first + 2, 1.0)
+    apart = segment_table(store, predictions, {})
+    assert len(apart) == 2
+    creep_from(store, 2, 10.5, 14.5, tau_s=3.0)
+    (row,) = segment_table(store, predictions, {}).to_dict("records")
+    assert row["kind"] == "popping"
+    assert row["onset_s"] == 10.5
+    assert row["onset_s"] + row["duration_s"] > 20
+    # The first lasts to the second, four seconds; the rest of the time is the second's.
+    confidence = (0.9 * 4.0 + 0.7 * (row["duration_s"] - 4.0)) / row["duration_s"]
+    assert row["confidence"] == pytest.approx(confidence, abs=0.005)
+
+
+def test_pops_between_which_the_trace_is_back_for_a_moment_are_two_segments(given):
+    store, predictions = given()
+    predictions.set("contact loss", 2, 20, 22)
+    predictions.set("contact loss", 2, 23, 25)
+    creep_from(store, 2, 10.5, 12.0, tau_s=0.3)
+    first, second = segment_table(store, predictions, {}).itertuples()
+    assert 0.1 < second.onset_s - (first.onset_s + first.duration_s) < 0.5
+
+
+def test_only_lost_contact_has_a_way_back(given):
+    store, predictions = given()
+    predictions.set("muscle", 2, 20, 22)
+    creep_from(store, 2, 10.5, tau_s=2.0)
+    (row,) = segment_table(store, predictions, {}).itertuples()
+    assert row.onset_s + row.duration_s < 12
+
+
+def test_a_flat_stretch_lasts_until_the_trace_is_back(given):
+    """Still from 10 to 15 s; then the trace is 1 mV off and creeps back."""
+    store, predictions = given()
+    predictions.set("contact loss", 2, 19, 31)
+    store.set_raw("flat_share", 2, 20, 29, 1.0)
+    creep_from(store, 2, 15.0, tau_s=1.0)
+    store.cells.held[2, round(10 / CELL_S) : round(15 / CELL_S), 0] = -1.0
+    (row,) = segment_table(store, predictions, {}).to_dict("records")
+    assert (row["kind"], row["onset_s"]) == ("flat", 10.0)
+    assert row["onset_s"] + row["duration_s"] == pytest.approx(15 + np.log(1000 / 20), abs=0.2)
+
+
+@pytest.mark.parametrize("tau_s", [0.3, 1.0, 2.0])
+def test_a_reference_that_pops_and_creeps_back_is_one_mark_a_channel(given, tau_s):
+    store, predictions = given()
+    for channel in range(6):
+        predictions.set("contact loss", channel, 20, 22)
+        store.set_raw("jump_crest", channel, 20, 22, 1.0)
+        creep_from(store, channel, 10.5, tau_s=tau_s)
+    made = segment_table(store, predictions, {})
+    assert made["kind"].tolist() == ["reference lost"] * 6
+    end_s = made["onset_s"] + made["duration_s"]
+    assert end_s.unique() == pytest.approx([10.5 + tau_s * np.log(1000 / 20)], abs=0.3)
+
+
+def test_a_channel_that_comes_back_long_after_the_reference_keeps_its_own_row(given):
+    store, predictions = given()
+    for channel in range(6):
+        predictions.set("contact loss", channel, 20, 22)
+        creep_from(store, channel, 10.5, tau_s=2.0 if channel == 3 else 0.3)
+    made = segment_table(store, predictions, {})
+    (own,) = rows_of(made[made["kind"] != "reference lost"]).itertuples()
+    assert own.channel == "C4"
+    assert own.onset_s + own.duration_s > 17
+
+
 def test_while_the_reference_is_lost_nothing_else_is_said(given):
     store, predictions = given(events_s=[(15.0, 15.3), (40.0, 40.3)])
     predictions.given[:] = 0.9
@@ -135,6 +229,26 @@ def test_the_reference_is_lost_on_every_channel_at_once(given):
     assert made["channel"].tolist() == [channel.label for channel in store.channels]
     assert made["onset_s"].nunique() == made["duration_s"].nunique() == 1
     assert made["onset_s"].iloc[0] == pytest.approx(10.25, abs=0.26)
+
+
+@pytest.mark.parametrize(("drowned", "end_s"), [((40, 60), 30), ((44, 60), 20), ((0, 0), 20)])
+def test_mains_that_a_lost_reference_leaves_belong_to_it_and_others_do_not(given, drowned, end_s):
+    """Contact is lost from 10 to 20 s; mains follow at once, two seconds later, never."""
+    store, predictions = given()
+    for channel in range(6):
+        predictions.set("contact loss", channel, 20, 40)
+    predictions.drowned[:5, slice(*drowned)] = True
+    made = segment_table(store, predictions, {})
+    assert set(made["kind"]) == {"reference lost"}
+    assert made["onset_s"].unique() == pytest.approx([10], abs=0.51)
+    stops_s = (made["onset_s"] + made["duration_s"]).unique()
+    assert stops_s == pytest.approx([end_s], abs=0.51)
+
+
+def test_mains_everywhere_without_a_lost_reference_lose_none(given):
+    store, predictions = given()
+    predictions.drowned[:, 20:60] = True
+    assert segment_table(store, predictions, {}).empty
 
 
 def test_a_reference_that_sways_is_lost_though_channels_are_never_sure_together(given):
