@@ -16,6 +16,9 @@ REFERENCE_SHARE = 0.75
 """From this share of the channels on, contact lost at once is the reference's."""
 SLACK_S = 2.0
 """How far a segment may reach beyond the lost reference and still be its doing, s."""
+BESIDE_STOP_S = 2.0
+"""What begins less than this from a stop of nearly all channels is its doing: a window reaches a
+second into it, and the window before looks a second ahead."""
 FEWEST_CHANNELS = 4
 """With fewer channels a lost reference cannot be told from lost electrodes."""
 
@@ -58,8 +61,8 @@ def reference_spans(
     share /= n_channels
     drowned = humming >= REFERENCE_SHARE * n_channels
     reach = round(WINDOW_S / store.hop_s)
-    # A run begins a cell before the first window that reaches into a stop.
-    share[_around(standing >= REFERENCE_SHARE * n_channels, reach + 1)] = 0
+    stopped = standing >= REFERENCE_SHARE * n_channels
+    share[_around(stopped, round(BESIDE_STOP_S / store.hop_s))] = 0
     threshold = SegmentRule(REFERENCE_SHARE, REFERENCE_SHARE * 0.8, 0.5, rule.join_s)
     lost = {}
     for piece, part in by_piece(store, share):
