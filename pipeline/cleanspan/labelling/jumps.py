@@ -8,10 +8,9 @@ from cleanspan.features.spool import RowFile
 from cleanspan.features.windows import CELL_S
 from cleanspan.labelling.runs import Runs
 
-REACH_S, INWARD_S = 0.75, 2.0
+REACH_S, INWARD_S = 0.75, 1.5
 """How far an edge may move outwards and inwards: violent faults raise the probabilities of the
-windows around them too, as far as those look, so runs begin early and end late rather than the
-other way."""
+windows around them too, so runs begin early and end late rather than the other way."""
 USUAL_S = 3.0
 """How long a stretch beside a run tells what is usual there."""
 CLEAR = 3.0

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from cleanspan.config import SegmentRule
-from cleanspan.features.extraction import FeatureStore
+from cleanspan.features.extraction import EventTimes, FeatureStore
 from cleanspan.features.windows import CELL_S, WINDOW_S
 from cleanspan.labelling.contact import FLAT, FLOATING, POPPING, contact_kind
 from cleanspan.labelling.edges import (
@@ -134,20 +134,28 @@ def event_segments(
         rule = rules.get(label, SegmentRule())
         confidence = event_confidence(store, predictions, column, whole)
         standing = np.flatnonzero(sure & (confidence >= rule.keep_above))
+        onset_s, end_s = _one_after_another(times, standing)
         for row in range(len(store.channels)):
             probability = predictions.events(row)[standing, column]
             shown = with_contact(store, predictions, row, whole, window, event=standing)
             if row not in store.leads:
                 shown &= probability >= rule.begin_at
-            event = standing[shown]
-            yield Found(
-                label,
-                "",
-                np.full(event.size, row, dtype=np.int16),
-                times.onset_s[event],
-                times.end_s[event],
-                probability[shown],
-            )
+            rows = np.full(int(shown.sum()), row, dtype=np.int16)
+            yield Found(label, "", rows, onset_s[shown], end_s[shown], probability[shown])
+
+
+def _one_after_another(
+    times: EventTimes, event: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Onset and end of some events, of which none begins before the one before it is over.
+
+    Of a double blink the first may end, and the second begin, on the way down between the two:
+    each is found by itself. Where the first would last beyond the second's peak it ends there.
+    """
+    onset_s, end_s, peak_s = times.onset_s[event], times.end_s[event].copy(), times.peak_s[event]
+    onset_s[1:] = np.maximum(onset_s[1:], np.minimum(end_s[:-1], peak_s[1:]))
+    end_s[:-1] = np.minimum(end_s[:-1], onset_s[1:])
+    return onset_s, end_s
 
 
 def windows_of(store: FeatureStore) -> npt.NDArray[np.int64]:

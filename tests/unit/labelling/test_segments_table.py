@@ -70,6 +70,25 @@ def test_an_event_has_one_onset_on_the_channels_that_show_it(given):
     assert made["duration_s"].tolist() == pytest.approx([0.3] * 3)
 
 
+@pytest.mark.parametrize(
+    ("spans", "expected"),
+    [
+        ([(5.0, 5.26), (5.0, 5.54)], [(5.0, 5.26), (5.26, 5.54)]),
+        ([(5.0, 5.6), (5.3, 5.7)], [(5.0, 5.5), (5.5, 5.7)]),
+        ([(5.0, 5.3), (5.5, 5.8)], [(5.0, 5.3), (5.5, 5.8)]),
+    ],
+)
+def test_no_event_of_a_channel_begins_before_the_one_before_it_is_over(given, spans, expected):
+    """A double blink: both begin at once, or the first lasts until past the second's peak."""
+    store, predictions = given(events_s=spans)
+    predictions.given[:] = 0.9
+    made = segment_table(store, predictions, {})
+    assert len(made) == 2 * 6
+    for _, rows in made.groupby("channel", observed=True):
+        found = [(row.onset_s, row.onset_s + row.duration_s) for row in rows.itertuples()]
+        assert np.array(found) == pytest.approx(np.array(expected))
+
+
 def test_a_lead_without_contact_has_no_vote(given):
     """Fp2 is off: the blink stands by Fp1 alone, and is not said of Fp2."""
     store, predictions = given(events_s=[(5.0, 5.3)])
