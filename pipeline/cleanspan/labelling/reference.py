@@ -8,12 +8,16 @@ import numpy.typing as npt
 from cleanspan.config import SegmentRule
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.windows import WINDOW_S
+from cleanspan.labelling.edges import refined
 from cleanspan.labelling.prediction import Predictions
-from cleanspan.labelling.runs import RunKey, Runs, by_piece, find_runs
+from cleanspan.labelling.returns import with_returns
+from cleanspan.labelling.runs import RunKey, Runs, by_piece, cell_probabilities, find_runs
 from cleanspan.types import CONTACT_LOSS
 
 REFERENCE_SHARE = 0.75
 """From this share of the channels on, contact lost at once is the reference's."""
+LIKELY = 0.5
+"""From this probability on a cell counts where nearly all channels reach it at once."""
 SLACK_S = 2.0
 """How far a segment may reach beyond the lost reference and still be its doing, s."""
 BESIDE_STOP_S = 2.0
@@ -34,7 +38,8 @@ def reference_spans(
     """Spans in which nearly all channels lost contact at once, by piece.
 
     What would be marked counts, gaps between pops included: where an ear clip pops or sways, the
-    channels do not reach the probability at which a mark begins all in the same window.
+    channels do not reach the probability at which a mark begins all in the same window. And what
+    is likely on nearly all channels counts, though on most it would not be marked.
     Channels that stand still are not counted: then the amplifier stopped, not the reference. Nor
     are windows that reach into such a stop of nearly all channels. Mains that drown nearly all
     channels from then on, or until then, came in through the lost reference and belong to it.
@@ -52,12 +57,15 @@ def reference_spans(
     if n_channels < FEWEST_CHANNELS or CONTACT_LOSS not in predictions.labels:
         return {}
     rule = rules.get(CONTACT_LOSS, SegmentRule())
-    share, standing, humming = np.zeros((3, store.onset_s.size), dtype=np.float32)
+    contact = predictions.labels.index(CONTACT_LOSS)
+    share, likely, standing, humming = np.zeros((4, store.onset_s.size), dtype=np.float32)
     for row in range(n_channels):
         still = predictions.still(row)
         share += _in_runs(store, runs, row) & ~still
+        likely += _likely(store, predictions.channel(row)[:, contact]) & ~still
         standing += still
         humming += predictions.humming(row)
+    np.maximum(share, likely, out=share)
     share /= n_channels
     drowned = humming >= REFERENCE_SHARE * n_channels
     reach = round(WINDOW_S / store.hop_s)
@@ -71,9 +79,33 @@ def reference_spans(
         spans = find_runs(_of_cells(part, store.hop_s), threshold, store.hop_s)
         if spans.onset_s.size:
             keys = [(row, CONTACT_LOSS, piece) for row in range(n_channels)]
-            own = [(edged[key], whole[key]) for key in keys if key in edged]
+            own = [
+                (edged[key], whole[key]) if key in edged else _fitted(spans, store, key)
+                for key in keys
+            ]
             lost[piece] = agreed(spans, own, fewest=n_channels / 2)
     return lost
+
+
+def _likely(store: FeatureStore, probability: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
+    """Which windows hold, in their middle, a cell that has lost contact more likely than not.
+
+    One channel alone would not be marked for that; nearly all of them at once are no chance.
+    """
+    shift = max(round(WINDOW_S / store.hop_s), 1) // 2
+    likely = [
+        cell_probabilities(part, store.hop_s)[shift : shift + len(part)] >= LIKELY
+        for _, part in by_piece(store, probability)
+    ]
+    return np.concatenate([np.zeros(0, dtype=bool), *likely])
+
+
+def _fitted(spans: Runs, store: FeatureStore, key: RunKey) -> tuple[Runs, Runs]:
+    """Fit the spans' edges to a channel without runs of its own; without, and with a way back."""
+    row, label, piece = key
+    edged = refined(spans, store, row=row, piece=piece, label=label)
+    place = {"first_cell": store.first_cell[piece], "n_cells": store.n_cells[piece]}
+    return edged, with_returns(edged, store.cells, channel=row, **place)
 
 
 def _of_cells(share: npt.NDArray[np.float32], hop_s: float) -> npt.NDArray[np.float32]:

@@ -264,6 +264,23 @@ def test_mains_that_a_lost_reference_leaves_belong_to_it_and_others_do_not(given
     assert stops_s == pytest.approx([end_s], abs=0.51)
 
 
+@pytest.mark.parametrize(("n_channels", "kinds"), [(6, {"reference lost"}), (4, set())])
+def test_what_is_likely_on_nearly_all_channels_at_once_is_the_reference(given, n_channels, kinds):
+    """Nowhere would it be marked: a step at 10.5 s, and windows of 0.6 around it."""
+    store, predictions = given()
+    rules = {"contact loss": SegmentRule(begin_at=0.75, keep_above=0.5)}
+    for channel in range(n_channels):
+        predictions.set("contact loss", channel, 20, 22, 0.6)
+        creep_from(store, channel, 10.5, tau_s=1.0)
+    made = segment_table(store, predictions, rules)
+    assert set(made["kind"]) == kinds
+    if kinds:
+        assert len(made) == 6
+        assert made["onset_s"].unique() == [10.5]
+        end_s = (made["onset_s"] + made["duration_s"]).unique()
+        assert end_s == pytest.approx([10.5 + np.log(1000 / 20)], abs=0.3)
+
+
 def test_mains_everywhere_without_a_lost_reference_lose_none(given):
     store, predictions = given()
     predictions.drowned[:, 20:60] = True
