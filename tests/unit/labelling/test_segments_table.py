@@ -281,6 +281,17 @@ def test_what_is_likely_on_nearly_all_channels_at_once_is_the_reference(given, n
         assert end_s == pytest.approx([10.5 + np.log(1000 / 20)], abs=0.3)
 
 
+def test_what_is_likely_everywhere_lies_where_the_windows_agree(given):
+    """Windows from 10 to 11 and from 10.5 to 11.5 s, and nothing in the trace to move edges to."""
+    store, predictions = given()
+    for channel in range(6):
+        predictions.set("contact loss", channel, 20, 22, 0.6)
+    rules = {"contact loss": SegmentRule(begin_at=0.75, keep_above=0.5)}
+    made = segment_table(store, predictions, rules)
+    assert made["onset_s"].unique() == [10.5]
+    assert made["duration_s"].unique() == [0.5]
+
+
 def test_mains_everywhere_without_a_lost_reference_lose_none(given):
     store, predictions = given()
     predictions.drowned[:, 20:60] = True
