@@ -80,6 +80,20 @@ def test_an_ear_clip_pops_on_every_channel_alike(recording, monkeypatch):
         assert np.abs(added[0, first:last]).max() >= 25
 
 
+def lost_clip(recording, *, seed, per_minute, mains_hz=50.0):
+    """Inject lost references; the samples, and the spans that count."""
+    after, spans = inject(
+        recording,
+        250.0,
+        SYSTEM_10_20,
+        np.random.default_rng(seed),
+        kinds=("reference lost",),
+        per_minute=per_minute,
+        mains_hz=mains_hz,
+    )
+    return after, [span for span in spans if span.label == "contact loss"]
+
+
 def test_mains_come_in_through_a_loose_clip_from_its_first_pop_to_its_last(recording, monkeypatch):
     """Nothing is added but the mains and the pops: the one span reaches from pop to pop."""
     for name in ("CLIP_POPS", "CLIP_HUMS"):
@@ -87,20 +101,12 @@ def test_mains_come_in_through_a_loose_clip_from_its_first_pop_to_its_last(recor
     band = signal.butter(4, [45, 55], "bandpass", fs=250.0, output="sos")
     humming = 0
     for seed in range(6):
-        after, spans = inject(
-            recording,
-            250.0,
-            SYSTEM_10_20,
-            np.random.default_rng(seed),
-            kinds=("reference lost",),
-            per_minute=1.0,
-            mains_hz=50.0,
-        )
+        after, lost = lost_clip(recording, seed=seed, per_minute=1.0)
         added = after - recording
         np.testing.assert_allclose(added, added[:1].repeat(len(added), axis=0), atol=0.01)
         mains_uv = np.abs(signal.hilbert(signal.sosfiltfilt(band, added[0])))
         quiet = np.ones(mains_uv.size, dtype=bool)
-        for span in (span for span in spans if span.label == "contact loss"):
+        for span in lost:
             first, last = (round(t * 250) for t in (span.onset_s, span.onset_s + span.duration_s))
             quiet[max(first - 125, 0) : last + 125] = False
             if last - first > 500:
@@ -115,18 +121,9 @@ def test_the_span_of_a_humming_clip_is_that_of_all_its_pops(recording, monkeypat
     """Mains above what the rate can show add nothing, and each pop is its own."""
     monkeypatch.setattr("cleanspan.training.injection.CLIP_POPS", 1.0)
 
-    def lost(how_often, mains_hz, seed=11):
+    def lost(how_often, mains_hz):
         monkeypatch.setattr("cleanspan.training.injection.CLIP_HUMS", how_often)
-        after, spans = inject(
-            recording,
-            250.0,
-            SYSTEM_10_20,
-            np.random.default_rng(seed),
-            kinds=("reference lost",),
-            per_minute=0.1,
-            mains_hz=mains_hz,
-        )
-        return after, [span for span in spans if span.label == "contact loss"]
+        return lost_clip(recording, seed=11, per_minute=0.1, mains_hz=mains_hz)
 
     (plain, pops), (humming, (whole,)) = lost(0.0, 50.0), lost(1.0, 50.0)
     assert len(pops) > 1

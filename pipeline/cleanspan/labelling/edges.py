@@ -7,6 +7,7 @@ from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.spool import RowFile
 from cleanspan.features.windows import CELL_S, WINDOW_S
 from cleanspan.labelling.jumps import INWARD_S, REACH_S, to_jumps
+from cleanspan.labelling.returns import with_returns
 from cleanspan.labelling.runs import Runs
 from cleanspan.types import CONTACT_LOSS
 
@@ -36,13 +37,24 @@ def refined(spans: Runs, store: FeatureStore, *, row: int, piece: int, label: st
     found = refine(spans, store.cells, **place, n_cells=n_cells)
     if label == CONTACT_LOSS:
         found = to_jumps(spans, found, store.cells, **place, n_cells=n_cells)
-    length_s = store.pieces[piece].duration_s
     end_s = found.end_s
     if label == CONTACT_LOSS:
-        latest_s = np.append(found.onset_s[1:], length_s)
+        latest_s = np.append(found.onset_s[1:], store.pieces[piece].duration_s)
         end_s = np.minimum(np.maximum(end_s, found.onset_s + MOMENT_S), latest_s)
-    end_s = np.where(length_s - end_s < store.hop_s, length_s, end_s)
-    return Runs(found.onset_s, end_s, found.confidence)
+    return _to_the_end(Runs(found.onset_s, end_s, found.confidence), store, piece)
+
+
+def whole(edged: Runs, store: FeatureStore, *, row: int, piece: int) -> Runs:
+    """Let lost contact last for its way back, too: `refined` runs of one channel in one piece."""
+    place = {"first_cell": store.first_cell[piece], "n_cells": store.n_cells[piece]}
+    return _to_the_end(with_returns(edged, store.cells, channel=row, **place), store, piece)
+
+
+def _to_the_end(runs: Runs, store: FeatureStore, piece: int) -> Runs:
+    """Let a run that reaches the last window reach the piece's end."""
+    length_s = store.pieces[piece].duration_s
+    end_s = np.where(length_s - runs.end_s < store.hop_s, length_s, runs.end_s)
+    return Runs(runs.onset_s, end_s, runs.confidence)
 
 
 def refine(runs: Runs, cells: RowFile, *, channel: int, first_cell: int, n_cells: int) -> Runs:

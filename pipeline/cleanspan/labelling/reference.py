@@ -8,16 +8,16 @@ import numpy.typing as npt
 from cleanspan.config import SegmentRule
 from cleanspan.features.extraction import FeatureStore
 from cleanspan.features.windows import WINDOW_S
-from cleanspan.labelling.edges import refined
+from cleanspan.labelling.edges import refined, whole
 from cleanspan.labelling.prediction import Predictions
-from cleanspan.labelling.returns import with_returns
 from cleanspan.labelling.runs import RunKey, Runs, by_piece, cell_probabilities, find_runs
 from cleanspan.types import CONTACT_LOSS
 
 REFERENCE_SHARE = 0.75
 """From this share of the channels on, contact lost at once is the reference's."""
 LIKELY = 0.5
-"""From this probability on a cell counts where nearly all channels reach it at once."""
+"""From this probability on a cell counts where nearly all channels reach it at once (common
+practice: more likely than not)."""
 SLACK_S = 2.0
 """How far a segment may reach beyond the lost reference and still be its doing, s."""
 BESIDE_STOP_S = 2.0
@@ -32,7 +32,7 @@ def reference_spans(
     predictions: Predictions,
     runs: Mapping[RunKey, Runs],
     edged: Mapping[RunKey, Runs],
-    whole: Mapping[RunKey, Runs],
+    returned: Mapping[RunKey, Runs],
     rules: Mapping[str, SegmentRule],
 ) -> dict[int, Runs]:
     """Spans in which nearly all channels lost contact at once, by piece.
@@ -48,7 +48,7 @@ def reference_spans(
     ----------
     store : FeatureStore
     predictions : Predictions
-    runs, edged, whole : mapping of (channel row, label, piece) to Runs
+    runs, edged, returned : mapping of (channel row, label, piece) to Runs
         As the probabilities have them, with edges moved to where the signal changes, and with the
         way back.
     rules : mapping of str to SegmentRule
@@ -57,6 +57,32 @@ def reference_spans(
     if n_channels < FEWEST_CHANNELS or CONTACT_LOSS not in predictions.labels:
         return {}
     rule = rules.get(CONTACT_LOSS, SegmentRule())
+    share, drowned = _shares(store, predictions, runs)
+    threshold = SegmentRule(REFERENCE_SHARE, REFERENCE_SHARE * 0.8, 0.5, rule.join_s)
+    reach = round(WINDOW_S / store.hop_s)
+    lost = {}
+    for piece, part in by_piece(store, share):
+        of_piece = drowned[store.first[piece] : store.first[piece + 1]]
+        part[_beside(of_piece, part >= REFERENCE_SHARE, reach)] = 1
+        spans = find_runs(_of_cells(part, store.hop_s), threshold, store.hop_s)
+        if spans.onset_s.size:
+            keys = [(row, CONTACT_LOSS, piece) for row in range(n_channels)]
+            own = [
+                (edged[key], returned[key]) if key in edged else _fitted(spans, store, key)
+                for key in keys
+            ]
+            lost[piece] = agreed(spans, own, fewest=n_channels / 2)
+    return lost
+
+
+def _shares(
+    store: FeatureStore, predictions: Predictions, runs: Mapping[RunKey, Runs]
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.bool_]]:
+    """Share of the channels that lost contact in each window, and whether mains drown them.
+
+    Both of shape (n_windows,). The share is 0 where the amplifier stopped, and beside.
+    """
+    n_channels = len(store.channels)
     contact = predictions.labels.index(CONTACT_LOSS)
     share, likely, standing, humming = np.zeros((4, store.onset_s.size), dtype=np.float32)
     for row in range(n_channels):
@@ -67,24 +93,9 @@ def reference_spans(
         humming += predictions.humming(row)
     np.maximum(share, likely, out=share)
     share /= n_channels
-    drowned = humming >= REFERENCE_SHARE * n_channels
-    reach = round(WINDOW_S / store.hop_s)
     stopped = standing >= REFERENCE_SHARE * n_channels
     share[_around(stopped, round(BESIDE_STOP_S / store.hop_s))] = 0
-    threshold = SegmentRule(REFERENCE_SHARE, REFERENCE_SHARE * 0.8, 0.5, rule.join_s)
-    lost = {}
-    for piece, part in by_piece(store, share):
-        of_piece = drowned[store.first[piece] : store.first[piece + 1]]
-        part[_beside(of_piece, part >= REFERENCE_SHARE, reach)] = 1
-        spans = find_runs(_of_cells(part, store.hop_s), threshold, store.hop_s)
-        if spans.onset_s.size:
-            keys = [(row, CONTACT_LOSS, piece) for row in range(n_channels)]
-            own = [
-                (edged[key], whole[key]) if key in edged else _fitted(spans, store, key)
-                for key in keys
-            ]
-            lost[piece] = agreed(spans, own, fewest=n_channels / 2)
-    return lost
+    return share, humming >= REFERENCE_SHARE * n_channels
 
 
 def _likely(store: FeatureStore, probability: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
@@ -104,8 +115,7 @@ def _fitted(spans: Runs, store: FeatureStore, key: RunKey) -> tuple[Runs, Runs]:
     """Fit the spans' edges to a channel without runs of its own; without, and with a way back."""
     row, label, piece = key
     edged = refined(spans, store, row=row, piece=piece, label=label)
-    place = {"first_cell": store.first_cell[piece], "n_cells": store.n_cells[piece]}
-    return edged, with_returns(edged, store.cells, channel=row, **place)
+    return edged, whole(edged, store, row=row, piece=piece)
 
 
 def _of_cells(share: npt.NDArray[np.float32], hop_s: float) -> npt.NDArray[np.float32]:
@@ -180,11 +190,11 @@ def agreed(spans: Runs, own: Sequence[tuple[Runs, Runs]], *, fewest: float) -> R
     onset_s, end_s = spans.onset_s.copy(), spans.end_s.copy()
     for place, (first_s, last_s) in enumerate(zip(spans.onset_s, spans.end_s, strict=True)):
         begins_s, stops_s = [], []
-        for edged, whole in own:
+        for edged, returned in own:
             touching = np.flatnonzero((edged.onset_s < last_s) & (edged.end_s > first_s))
             if touching.size:
-                begins_s.append((edged.onset_s[touching[0]], whole.onset_s[touching[0]]))
-                stops_s.append((edged.end_s[touching[-1]], whole.end_s[touching[-1]]))
+                begins_s.append((edged.onset_s[touching[0]], returned.onset_s[touching[0]]))
+                stops_s.append((edged.end_s[touching[-1]], returned.end_s[touching[-1]]))
         least_s = end_s[place - 1] if place else -np.inf
         most_s = onset_s[place + 1] if place + 1 < onset_s.size else np.inf
         begin_s = max(_middle_of_near(begins_s, first_s, fewest=fewest), least_s)

@@ -50,7 +50,8 @@ def with_returns(
     """
     onset_s, end_s = runs.onset_s.copy(), runs.end_s.copy()
     reach, usual = round((LONGEST_S + USUAL_S) / CELL_S), round(USUAL_S / CELL_S)
-    before, still_away = None, False
+    before: Extremes = (np.empty(0), np.empty(0))
+    still_away = False
     for place in range(onset_s.size):
         onset, end = (round(float(edges[place]) / CELL_S) for edges in (onset_s, end_s))
         least = round(end_s[place - 1] / CELL_S) if place else 0
@@ -61,7 +62,7 @@ def with_returns(
             for begin, stop in spans
         )
         ahead = (ahead[0][::-1], ahead[1][::-1])
-        if before is None or not still_away:
+        if not still_away:
             before = (ahead[0][:usual], ahead[1][:usual])
         late = cells_to_rest(behind, before)
         early = cells_to_rest(ahead, (behind[0][:usual], behind[1][:usual]))

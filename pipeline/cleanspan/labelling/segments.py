@@ -16,10 +16,10 @@ from cleanspan.labelling.edges import (
     reached_only,
     refined,
     trim_to_still,
+    whole,
 )
 from cleanspan.labelling.prediction import Predictions
 from cleanspan.labelling.reference import mostly_lost, reference_spans, within
-from cleanspan.labelling.returns import with_returns
 from cleanspan.labelling.runs import RunKey, Runs, by_piece, cell_probabilities, find_runs
 from cleanspan.types import CONTACT_LOSS, MUSCLE, REFERENCE_LOST, SEGMENT_COLUMNS
 
@@ -76,11 +76,15 @@ def segment_table(
         (row, label, piece): refined(spans, store, row=row, piece=piece, label=label)
         for (row, label, piece), spans in runs.items()
     }
-    whole = {key: _whole(spans, store, key) for key, spans in edged.items()}
-    lost = reference_spans(store, predictions, runs, edged, whole, rules)
-    found = list(event_segments(store, predictions, rules, lost, whole))
+    returned = {
+        (row, label, piece): whole(spans, store, row=row, piece=piece)
+        for (row, label, piece), spans in edged.items()
+        if label == CONTACT_LOSS
+    }
+    lost = reference_spans(store, predictions, runs, edged, returned, rules)
+    found = list(event_segments(store, predictions, rules, lost, returned))
     for key, spans in edged.items():
-        found.extend(_window_segments(store, key, spans, whole[key], lost))
+        found.extend(_window_segments(store, key, spans, returned.get(key, spans), lost))
     found.extend(_lost_segments(store, lost))
     return _table(found, store, predictions.labels)
 
@@ -118,13 +122,13 @@ def event_segments(
     predictions: Predictions,
     rules: Mapping[str, SegmentRule],
     lost: Mapping[int, Runs],
-    whole: Mapping[RunKey, Runs],
+    returned: Mapping[RunKey, Runs],
 ) -> Iterator[Found]:
     """Events that stand, one row for each channel that shows them, all with one onset.
 
     An event stands where the lead channels that have contact reach the rule's `keep_above` on
     average; another channel shows it from `begin_at` on. While the reference is lost there are
-    none. `whole` are the runs with their edges moved and the way back.
+    none. `returned` are the runs with their edges moved and the way back.
     """
     times = store.times
     sure = ~within(times.peak_s, store, lost)
@@ -132,12 +136,12 @@ def event_segments(
     for column in range(predictions.n_event_labels):
         label = predictions.labels[column]
         rule = rules.get(label, SegmentRule())
-        confidence = event_confidence(store, predictions, column, whole)
+        confidence = event_confidence(store, predictions, column, returned)
         standing = np.flatnonzero(sure & (confidence >= rule.keep_above))
         onset_s, end_s = _one_after_another(times, standing)
         for row in range(len(store.channels)):
             probability = predictions.events(row)[standing, column]
-            shown = with_contact(store, predictions, row, whole, window, event=standing)
+            shown = with_contact(store, predictions, row, returned, window, event=standing)
             if row not in store.leads:
                 shown &= probability >= rule.begin_at
             rows = np.full(int(shown.sum()), row, dtype=np.int16)
@@ -168,7 +172,7 @@ def with_contact(
     store: FeatureStore,
     predictions: Predictions,
     row: int,
-    whole: Mapping[RunKey, Runs],
+    returned: Mapping[RunKey, Runs],
     window: npt.NDArray[np.int64],
     *,
     event: npt.NDArray[np.int64] | slice = slice(None),
@@ -185,8 +189,8 @@ def with_contact(
     column = predictions.labels.index(CONTACT_LOSS)
     contact = predictions.channel(row)[window, column] < NO_CONTACT
     begin_s = store.onset_s[window]
-    beside = _touched(store, row, whole, begin_s, begin_s + WINDOW_S)
-    beside &= ~_touched(store, row, whole, times.onset_s[event], times.end_s[event])
+    beside = _touched(store, row, returned, begin_s, begin_s + WINDOW_S)
+    beside &= ~_touched(store, row, returned, times.onset_s[event], times.end_s[event])
     found: npt.NDArray[np.bool_] = contact | beside
     return found
 
@@ -194,14 +198,14 @@ def with_contact(
 def _touched(
     store: FeatureStore,
     row: int,
-    whole: Mapping[RunKey, Runs],
+    returned: Mapping[RunKey, Runs],
     onset_s: npt.NDArray[np.float64],
     end_s: npt.NDArray[np.float64],
 ) -> npt.NDArray[np.bool_]:
     """Tell which spans some lost contact of a channel touches."""
     touched = np.zeros(onset_s.size, dtype=bool)
     for piece, part in enumerate(store.pieces):
-        runs = whole.get((row, CONTACT_LOSS, piece))
+        runs = returned.get((row, CONTACT_LOSS, piece))
         if runs is not None:
             first = np.searchsorted(part.onset_s + runs.end_s, onset_s, side="right")
             touched |= first < np.searchsorted(part.onset_s + runs.onset_s, end_s)
@@ -212,7 +216,7 @@ def event_confidence(
     store: FeatureStore,
     predictions: Predictions,
     column: int,
-    whole: Mapping[RunKey, Runs],
+    returned: Mapping[RunKey, Runs],
 ) -> npt.NDArray[np.float64]:
     """Mean probability of each event over the leads with contact, ndarray of shape (n_events,).
 
@@ -222,14 +226,14 @@ def event_confidence(
     predictions : Predictions
     column : int
         Which label of events.
-    whole : mapping of RunKey to Runs
+    returned : mapping of RunKey to Runs
         Runs of lost contact, their edges moved, with the way back; empty where they are not known.
     """
     window = windows_of(store)
     total = np.zeros(window.size, dtype=np.float32)
     count = np.zeros(total.size, dtype=np.int64)
     for row in store.leads:
-        usable = with_contact(store, predictions, row, whole, window)
+        usable = with_contact(store, predictions, row, returned, window)
         total += np.where(usable, predictions.events(row)[:, column], 0)
         count += usable
     return total / np.maximum(count, 1)
@@ -270,26 +274,13 @@ def _long_off(lost: Runs | None, hop_s: float) -> Iterator[slice]:
             yield slice(round(onset_s / hop_s), round(end_s / hop_s))
 
 
-def _whole(spans: Runs, store: FeatureStore, key: RunKey) -> Runs:
-    """Lost contact with its way back; other labels as they are."""
-    row, label, piece = key
-    if label != CONTACT_LOSS:
-        return spans
-    place = {"first_cell": store.first_cell[piece], "n_cells": store.n_cells[piece]}
-    found = with_returns(spans, store.cells, channel=row, **place)
-    end_s, length_s = found.end_s.copy(), store.pieces[piece].duration_s
-    if length_s - end_s[-1] < store.hop_s:
-        end_s[-1] = length_s
-    return Runs(found.onset_s, end_s, found.confidence)
-
-
 def _window_segments(
-    store: FeatureStore, key: RunKey, spans: Runs, whole: Runs, lost: Mapping[int, Runs]
+    store: FeatureStore, key: RunKey, spans: Runs, returned: Runs, lost: Mapping[int, Runs]
 ) -> Iterator[Found]:
     """Segments of one label on one channel in one piece, the lost reference's left out."""
     row, label, piece = key
     by_kind: dict[str, list[tuple[float, float, float]]] = {}
-    for place, span_s in enumerate(zip(whole.onset_s, whole.end_s, strict=True)):
+    for place, span_s in enumerate(zip(returned.onset_s, returned.end_s, strict=True)):
         if mostly_lost(*span_s, lost.get(piece)):
             continue
         kind = ""

@@ -348,9 +348,8 @@ def _lose_reference(
     if kind in PULLS:
         return _pop(target, rng, kind, row, onset_s, duration_s, whole_head=True)
     if rng.random() < CLIP_POPS:
-        own_uv = _middle_uv(target)
         pops = _pop(target, rng, kind, row, onset_s, duration_s, whole_head=True)
-        return _hummed_between(target, rng, pops, own_uv) if rng.random() < CLIP_HUMS else pops
+        return _hummed_between(target, rng, pops) if rng.random() < CLIP_HUMS else pops
     piece = target.piece(onset_s, duration_s)
     noise, hum = floating(
         rng,
@@ -363,19 +362,17 @@ def _lose_reference(
     return [Span(CONTACT_LOSS, kind, onset_s, duration_s, target.electrodes)]
 
 
-def _hummed_between(
-    target: Target, rng: np.random.Generator, pops: list[Span], own_uv: float
-) -> list[Span]:
+def _hummed_between(target: Target, rng: np.random.Generator, pops: list[Span]) -> list[Span]:
     """Add mains to every channel from the first pop that is seen to the last: one span now."""
     seen = [span for span in pops if span.label == CONTACT_LOSS]
-    if not seen or target.mains_hz >= 0.48 * target.rate_hz:
+    if not seen or not target.shows_mains:
         return pops
     first_s = min(span.onset_s for span in seen)
     last_s = max(span.onset_s + span.duration_s for span in seen)
     piece = target.piece(first_s, last_s - first_s)
     length = piece.stop - piece.start
     phase = mains_phase(rng, target.mains_hz, n_samples=length, rate_hz=target.rate_hz)
-    height_uv = np.sqrt(2) * own_uv * log_uniform(rng, *CLIP_HUM_RATIO)
+    height_uv = np.sqrt(2) * _middle_uv(target) * log_uniform(rng, *CLIP_HUM_RATIO)
     target.samples[:, piece] += (height_uv * np.sin(phase)).astype(np.float32)
     whole = replace(seen[0], onset_s=first_s, duration_s=last_s - first_s)
     return [whole, *(span for span in pops if span.label != CONTACT_LOSS)]

@@ -52,6 +52,11 @@ class Target:
         """Length of the recording."""
         return float(self.samples.shape[1] / self.rate_hz)
 
+    @property
+    def shows_mains(self) -> bool:
+        """Whether the rate lets mains through."""
+        return self.mains_hz < 0.48 * self.rate_hz
+
     def piece(self, onset_s: float, duration_s: float) -> slice:
         """Give the samples of a span."""
         first = max(round(onset_s * self.rate_hz), 0)
@@ -212,7 +217,7 @@ def add_mains(
     duration_s: float,
 ) -> list[Span]:
     """Add line noise at a chosen ratio to one, some or all channels."""
-    if target.mains_hz >= 0.48 * target.rate_hz:
+    if not target.shows_mains:
         return []
     piece = target.piece(onset_s, duration_s)
     length = piece.stop - piece.start
