@@ -202,6 +202,18 @@ def test_a_flat_stretch_lasts_until_the_trace_is_back(given):
     assert row["onset_s"] + row["duration_s"] == pytest.approx(15 + np.log(1000 / 20), abs=0.2)
 
 
+@pytest.mark.parametrize(
+    ("label", "first", "last"), [("muscle", 100, 200), ("contact loss", 108, 110)]
+)
+def test_what_lasts_to_the_last_cell_lasts_to_the_end_of_the_recording(given, label, first, last):
+    """A twentieth of a second is left over, less than a cell; lost contact is on its way back."""
+    store, predictions = given(seconds=60.05)
+    predictions.set(label, 2, first, last)
+    creep_from(store, 2, 54.5, tau_s=4.0)
+    (row,) = segment_table(store, predictions, {}).itertuples()
+    assert row.onset_s + row.duration_s == pytest.approx(60.05, abs=1e-9)
+
+
 @pytest.mark.parametrize("tau_s", [0.3, 1.0, 2.0])
 def test_a_reference_that_pops_and_creeps_back_is_one_mark_a_channel(given, tau_s):
     store, predictions = given()
